@@ -1,0 +1,1 @@
+"""The pages: server-rendered, with scripts that add life."""

@@ -1,0 +1,1 @@
+"""What probes are and say. Imports nothing of the service or the dashboard."""

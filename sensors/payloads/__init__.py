@@ -1,0 +1,1 @@
+"""Bytes and a mapping in, measurements out."""

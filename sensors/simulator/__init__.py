@@ -1,0 +1,1 @@
+"""A physical room: heat and water balance, equipment, probes and their faults."""

@@ -1,0 +1,1 @@
+"""The alarm life cycle and its delays, pure, and its record."""

@@ -1,0 +1,1 @@
+"""MQTT or HTTP -> decode -> store -> acknowledge."""

@@ -1,0 +1,1 @@
+"""room.toml <-> the model."""

@@ -1,0 +1,1 @@
+"""New readings -> climate checks -> alarm conditions, live and in replay by the same code."""
