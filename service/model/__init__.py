@@ -1,1 +1,59 @@
 """The tables, one file a subject."""
+
+from service.model.alarms import Alarm, AlarmTransition, WatchState
+from service.model.animals import Animal, Housing
+from service.model.base import DatedFact, Instant, Keyed, from_ms, table_of, to_ms
+from service.model.care import Equipment
+from service.model.changes import Change
+from service.model.people import Contact, Escalation
+from service.model.probes import Calibration, Channel, Placement, Probe
+from service.model.profiles import Profile, ProfileAssignment, ProfileVersion, TargetOverride
+from service.model.readings import (
+    ChannelState,
+    Counter,
+    Flag,
+    Reading,
+    Receipt,
+    RefusedMessage,
+    RefusedTopic,
+)
+from service.model.rooms import ZONES, Enclosure, LightSchedule, MistingSchedule, Room, Site
+
+__all__ = [
+    "ZONES",
+    "Alarm",
+    "AlarmTransition",
+    "Animal",
+    "Calibration",
+    "Change",
+    "Channel",
+    "ChannelState",
+    "Contact",
+    "Counter",
+    "DatedFact",
+    "Enclosure",
+    "Equipment",
+    "Escalation",
+    "Flag",
+    "Housing",
+    "Instant",
+    "Keyed",
+    "LightSchedule",
+    "MistingSchedule",
+    "Placement",
+    "Probe",
+    "Profile",
+    "ProfileAssignment",
+    "ProfileVersion",
+    "Reading",
+    "Receipt",
+    "RefusedMessage",
+    "RefusedTopic",
+    "Room",
+    "Site",
+    "TargetOverride",
+    "WatchState",
+    "from_ms",
+    "table_of",
+    "to_ms",
+]

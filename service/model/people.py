@@ -1,0 +1,25 @@
+"""Who is told of alarms, and who next."""
+
+from typing import Any
+
+from sqlalchemy import JSON, Column
+from sqlmodel import Field, SQLModel
+
+
+class Contact(SQLModel, table=True):
+    """Someone who is told, and by which route; `priority` is the least that is sent."""
+
+    id: int | None = Field(default=None, primary_key=True)
+    name: str = Field(unique=True)
+    route: str
+    priority: str = "high"
+    hours: str | None = None
+
+
+class Escalation(SQLModel, table=True):
+    """A step: not acknowledged `after_minutes` after the last one, these contacts are told."""
+
+    id: int | None = Field(default=None, primary_key=True)
+    step: int = Field(unique=True)
+    after_minutes: float
+    contacts: list[Any] = Field(sa_column=Column(JSON, nullable=False))

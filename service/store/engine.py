@@ -1,0 +1,201 @@
+"""Open a database, bring it up to date, and hand out transactions."""
+
+import sqlite3
+from collections.abc import Iterator
+from contextlib import contextmanager
+from importlib import resources
+from pathlib import Path
+from typing import Any
+
+import sqlalchemy as sa
+from alembic import command
+from alembic.config import Config
+from alembic.runtime.migration import MigrationContext
+from alembic.script import ScriptDirectory
+from sqlalchemy import event
+from sqlalchemy.engine import URL, Connection, Engine, make_url
+from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError, OperationalError
+from sqlmodel import Session
+
+from service.errors import SettingInvalid, StoreForeign, StoreFull, StoreNewer, StoreUnusable
+
+_BUSY_SECONDS = 20.0
+_FULL_SIGNS = ("disk is full", "readonly database", "disk i/o error", "no space left", "could not extend file")
+
+
+class Store:
+    """The database of one site.
+
+    Parameters
+    ----------
+    engine : Engine
+        Whose transactions begin deferred: for reading.
+    writer : Engine
+        Whose transactions take the write lock when they begin: none fails half way for want of it.
+    """
+
+    def __init__(self, engine: Engine, writer: Engine) -> None:
+        self._engine = engine
+        self._writer = writer
+        self.is_sqlite = engine.dialect.name == "sqlite"
+
+    @contextmanager
+    def read(self) -> Iterator[Session]:
+        """Give a session that sees one state of the store throughout, and changes nothing."""
+        with _translated(self._engine.url), Session(self._engine, autoflush=False) as session:
+            yield session
+
+    @contextmanager
+    def write(self) -> Iterator[Session]:
+        """Give a session whose changes are committed together at the end, or not at all.
+
+        Raises
+        ------
+        StoreFull
+            When the disk is full or the database read-only; nothing of the transaction is stored.
+        """
+        with (
+            _translated(self._writer.url),
+            Session(self._writer, expire_on_commit=False) as session,
+            session.begin(),
+        ):
+            yield session
+
+    def close(self) -> None:
+        """Give the connections back."""
+        self._engine.dispose()
+        self._writer.dispose()
+
+
+def open_store(url: str) -> Store:
+    """Open the database at `url`, made and brought up to date when need be.
+
+    Raises
+    ------
+    SettingInvalid
+        The URL is none that we can use.
+    StoreNewer
+        The database was made by a newer version of the program.
+    StoreForeign
+        The file is no database, or holds another program's tables.
+    StoreFull
+        It cannot be written.
+    """
+    parsed = _parsed(url)
+    if parsed.get_backend_name() == "sqlite" and parsed.database:
+        _make_folder(Path(parsed.database).parent)
+    engine, writer = _engine(parsed, "BEGIN"), _engine(parsed, "BEGIN IMMEDIATE")
+    try:
+        with _translated(parsed):
+            _bring_up_to_date(writer)
+    except BaseException:
+        engine.dispose()
+        writer.dispose()
+        raise
+    return Store(engine, writer)
+
+
+def _parsed(url: str) -> URL:
+    try:
+        parsed = make_url(url)
+        backend = parsed.get_backend_name()
+    except (ArgumentError, NoSuchModuleError) as exc:
+        raise SettingInvalid("WARDIAN_DATABASE: expected sqlite:///path or postgresql+psycopg://…") from exc
+    if backend not in {"sqlite", "postgresql"}:
+        raise SettingInvalid(f"WARDIAN_DATABASE: {backend} is not supported; use SQLite or PostgreSQL")
+    return parsed
+
+
+def _make_folder(folder: Path) -> None:
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as exc:
+        raise StoreFull(f"{folder}: the data folder cannot be made ({exc.strerror}); set WARDIAN_DATA") from exc
+
+
+def _engine(url: URL, begin: str) -> Engine:
+    if url.get_backend_name() != "sqlite":
+        return sa.create_engine(url, pool_pre_ping=True)
+    engine = sa.create_engine(url, connect_args={"timeout": _BUSY_SECONDS, "check_same_thread": False})
+
+    @event.listens_for(engine, "connect")
+    def _prepare(connection: sqlite3.Connection, _record: object) -> None:
+        # The driver would begin transactions by itself, and late; we begin them ourselves, below.
+        connection.isolation_level = None
+        connection.execute("PRAGMA foreign_keys = ON")
+        connection.execute("PRAGMA cache_size = -32000")
+        connection.execute("PRAGMA synchronous = FULL")
+
+    @event.listens_for(engine, "begin")
+    def _begin(connection: Connection) -> None:
+        connection.exec_driver_sql(begin)
+
+    return engine
+
+
+def _bring_up_to_date(writer: Engine) -> None:
+    """Run the migrations that this database lacks, in one transaction."""
+    scripts = ScriptDirectory(str(_migrations()))
+    if writer.dialect.name == "sqlite":
+        with _raw(writer) as driver:
+            driver.execute("PRAGMA journal_mode = WAL")
+    with writer.begin() as connection:
+        there = MigrationContext.configure(connection).get_current_heads()
+        if set(there) == set(scripts.get_heads()):
+            return
+        _refuse_unknown(connection, there, scripts)
+        config = Config()
+        config.set_main_option("script_location", str(_migrations()))
+        config.attributes["connection"] = connection
+        command.upgrade(config, "head")
+
+
+@contextmanager
+def _raw(engine: Engine) -> Iterator[sqlite3.Connection]:
+    """Give the driver's own connection, outside any transaction."""
+    fairy = engine.raw_connection()
+    try:
+        driver: Any = fairy.driver_connection
+        yield driver
+    finally:
+        fairy.close()
+
+
+def _refuse_unknown(connection: Connection, there: tuple[str, ...], scripts: ScriptDirectory) -> None:
+    known = {script.revision for script in scripts.walk_revisions()}
+    where = _where(connection.engine.url)
+    if unknown := sorted(set(there) - known):
+        raise StoreNewer(
+            f"{where}: made by a newer version of Wardian (revision {', '.join(unknown)}); "
+            "install that version, or restore a backup made by this one"
+        )
+    if not there and (tables := sa.inspect(connection).get_table_names()):
+        raise StoreForeign(
+            f"{where}: holds tables of another program ({tables[0]}, …); set WARDIAN_DATABASE to a new one"
+        )
+
+
+def _migrations() -> Path:
+    """Return the folder of the migrations, in the installed package."""
+    return Path(str(resources.files("service.store") / "migrations"))
+
+
+def _where(url: URL) -> str:
+    """Name the database without its password."""
+    return url.database or "" if url.get_backend_name() == "sqlite" else url.render_as_string(hide_password=True)
+
+
+@contextmanager
+def _translated(url: URL) -> Iterator[None]:
+    """Turn the driver's errors into ours, where they enter."""
+    try:
+        yield
+    except DBAPIError as exc:
+        where, said = _where(url), str(exc.orig).strip()
+        if any(sign in said.lower() for sign in _FULL_SIGNS):
+            raise StoreFull(f"{where}: cannot be written ({said}); free space, or mend its permissions") from exc
+        if "file is not a database" in said or "malformed" in said:
+            raise StoreForeign(f"{where}: {said}; restore a backup, or set WARDIAN_DATABASE to a new file") from exc
+        if isinstance(exc, OperationalError):
+            raise StoreUnusable(f"{where}: {said}; check WARDIAN_DATABASE and that the database runs") from exc
+        raise

@@ -1,0 +1,375 @@
+"""The room's facts as plain values: what is where, since when, and what it should be.
+
+Loaded whole into frozen dataclasses: a site has few facts and many readers, and none of those should hold a session.
+"""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from datetime import time
+from typing import Any, TypeVar
+from zoneinfo import ZoneInfo
+
+import sqlalchemy as sa
+from sqlmodel import Session, SQLModel, select
+
+from service.model import (
+    Calibration,
+    Channel,
+    DatedFact,
+    Enclosure,
+    LightSchedule,
+    MistingSchedule,
+    Placement,
+    Probe,
+    Profile,
+    ProfileAssignment,
+    ProfileVersion,
+    Room,
+    Site,
+    TargetOverride,
+    table_of,
+    to_ms,
+)
+from service.store.readings import END_OF_TIME, number
+
+_Fact = TypeVar("_Fact", bound=DatedFact)
+
+
+@dataclass(frozen=True, slots=True)
+class Since:
+    """A span of time [start_ms, end_ms) in which a fact holds; an open end is `END_OF_TIME`."""
+
+    start_ms: int
+    end_ms: int
+
+    def holds_at(self, at_ms: int) -> bool:
+        """Whether the fact holds at that instant."""
+        return self.start_ms <= at_ms < self.end_ms
+
+    def meets(self, start_ms: int, end_ms: int) -> bool:
+        """Whether the fact holds at any time of that span."""
+        return self.start_ms < end_ms and start_ms < self.end_ms
+
+
+@dataclass(frozen=True, slots=True)
+class PlacementFact(Since):
+    """A channel stands in a zone of an enclosure."""
+
+    id: int
+    channel_id: int
+    enclosure_id: int
+    zone: str
+
+
+@dataclass(frozen=True, slots=True)
+class CalibrationFact(Since):
+    """A reference check of a channel, at `start_ms`."""
+
+    channel_id: int
+    reference: float
+    reads: float
+    uncertainty: float
+
+
+@dataclass(frozen=True, slots=True)
+class LightFact(Since):
+    """The lights' wall-clock schedule."""
+
+    on: time
+    off: time
+
+
+@dataclass(frozen=True, slots=True)
+class MistingFact(Since):
+    """The misting cycles of a day: wall-clock time and seconds."""
+
+    cycles: tuple[tuple[time, int], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class ProfileFact(Since):
+    """An enclosure follows a profile."""
+
+    profile: str
+
+
+@dataclass(frozen=True, slots=True)
+class ProfileVersionFact(Since):
+    """What a profile asks for: `body` as in `service.model.ProfileVersion`."""
+
+    profile: str
+    species: str
+    version: int
+    body: dict[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class OverrideFact(Since):
+    """One target set differently for a span."""
+
+    check: str
+    low: float | None
+    high: float | None
+    share: float | None
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class RoomFact:
+    """A room."""
+
+    id: int
+    key: str
+    name: str
+
+
+@dataclass(frozen=True, slots=True)
+class EnclosureFact:
+    """An enclosure with its dated facts, each list in order of time."""
+
+    id: int
+    key: str
+    name: str
+    room: str
+    rack: str | None
+    level: int | None
+    slot: int | None
+    lights: tuple[LightFact, ...]
+    misting: tuple[MistingFact, ...]
+    profiles: tuple[ProfileFact, ...]
+    overrides: tuple[OverrideFact, ...]
+    placements: tuple[PlacementFact, ...]
+
+    def lights_at(self, at_ms: int) -> LightFact | None:
+        """Return the light schedule in force, if there is one."""
+        return in_force(self.lights, at_ms)
+
+    def misting_at(self, at_ms: int) -> MistingFact | None:
+        """Return the misting schedule in force, if there is one."""
+        return in_force(self.misting, at_ms)
+
+    def profile_at(self, at_ms: int) -> str | None:
+        """Return the key of the profile that is followed at that time."""
+        fact = in_force(self.profiles, at_ms)
+        return fact.profile if fact else None
+
+
+@dataclass(frozen=True, slots=True)
+class ChannelFact:
+    """A channel of a probe, with its placements and calibrations in order of time."""
+
+    id: int
+    key: str
+    probe: str
+    model: str
+    quantity: str
+    pointer: str | None
+    unit: str | None
+    declared_cadence_ms: int | None
+    placements: tuple[PlacementFact, ...]
+    calibrations: tuple[CalibrationFact, ...]
+
+    def placement_at(self, at_ms: int) -> PlacementFact | None:
+        """Return where the channel stood at that time."""
+        return in_force(self.placements, at_ms)
+
+
+@dataclass(frozen=True, slots=True)
+class ProbeFact:
+    """A probe: how it is heard and what its messages mean."""
+
+    id: int
+    key: str
+    model: str
+    topic: str
+    format: str
+    time_pointer: str | None
+    channels: tuple[int, ...]
+
+
+@dataclass(frozen=True)
+class RoomFacts:
+    """Everything that is known of the site, as of one state of the store."""
+
+    version: int
+    site: str
+    timezone: str
+    rooms: tuple[RoomFact, ...]
+    enclosures: dict[int, EnclosureFact]
+    probes: dict[int, ProbeFact]
+    channels: dict[int, ChannelFact]
+    profile_versions: dict[str, tuple[ProfileVersionFact, ...]]
+    by_key: dict[str, EnclosureFact] = field(default_factory=dict)
+    channel_by_key: dict[str, ChannelFact] = field(default_factory=dict)
+
+    @property
+    def zone(self) -> ZoneInfo:
+        """The site's time zone: every day is a local day of it."""
+        return ZoneInfo(self.timezone)
+
+    def profile_version_at(self, profile: str, at_ms: int) -> ProfileVersionFact | None:
+        """Return what a profile asked for at that time."""
+        return in_force(self.profile_versions.get(profile, ()), at_ms)
+
+
+_Since = TypeVar("_Since", bound=Since)
+
+
+def in_force(facts: Iterable[_Since], at_ms: int) -> _Since | None:
+    """Return the fact that holds at an instant; of several the one that began last."""
+    return max((fact for fact in facts if fact.holds_at(at_ms)), key=lambda fact: fact.start_ms, default=None)
+
+
+def current(session: Session, model: type[_Fact]) -> Sequence[_Fact]:
+    """Return the rows of a dated table that count: neither replaced nor withdrawn, in order of time."""
+    table = table_of(model)
+    later = table.alias()
+    replaced = sa.select(later.c.replaces_id).where(later.c.replaces_id.is_not(None))
+    query = select(model).where(table.c.withdrawn.is_(False), table.c.id.not_in(replaced))
+    return session.exec(query.order_by(table.c.from_at, table.c.id)).all()
+
+
+def load_facts(session: Session) -> RoomFacts:
+    """Load everything that is known of the site; an empty store gives an unnamed site in UTC."""
+    site = session.get(Site, 1)
+    placements = [
+        PlacementFact(*_span(p), _id(p), p.channel_id, p.enclosure_id, p.zone) for p in current(session, Placement)
+    ]
+    channels = _channels(session, placements)
+    enclosures = _enclosures(session, placements)
+    rooms = [RoomFact(_id(room), room.key, room.name) for room in _standing(session, Room)]
+    return RoomFacts(
+        version=facts_version(session),
+        site=site.name if site else "",
+        timezone=site.timezone if site else "UTC",
+        rooms=tuple(rooms),
+        enclosures=enclosures,
+        probes=_probes(session, channels),
+        channels=channels,
+        profile_versions=_profile_versions(session),
+        by_key={enclosure.key: enclosure for enclosure in enclosures.values()},
+        channel_by_key={channel.key: channel for channel in channels.values()},
+    )
+
+
+def facts_version(session: Session) -> int:
+    """Return the number of the last change of facts: while it stands, what was loaded is still true."""
+    return number(session, "facts")
+
+
+def _span(fact: DatedFact) -> tuple[int, int]:
+    return to_ms(fact.from_at), END_OF_TIME if fact.until_at is None else to_ms(fact.until_at)
+
+
+def _id(row: SQLModel) -> int:
+    identity = getattr(row, "id", None)
+    if identity is None:
+        raise ValueError(f"{row!r} is not stored yet")
+    return identity
+
+
+_Row = TypeVar("_Row", Room, Enclosure, Probe, Channel, Profile)
+
+
+def _standing(session: Session, model: type[_Row]) -> Sequence[_Row]:
+    """Return the rows that are not retired, in order of entry."""
+    table = table_of(model)
+    return session.exec(select(model).where(table.c.retired_at.is_(None)).order_by(table.c.id)).all()
+
+
+def _of(facts: Sequence[_Fact], attribute: str) -> dict[int, list[_Fact]]:
+    """Sort dated facts by what they are about."""
+    sorted_facts: dict[int, list[_Fact]] = {}
+    for fact in facts:
+        sorted_facts.setdefault(getattr(fact, attribute), []).append(fact)
+    return sorted_facts
+
+
+def _channels(session: Session, placements: Sequence[PlacementFact]) -> dict[int, ChannelFact]:
+    probes = {_id(probe): probe for probe in session.exec(select(Probe))}
+    checks = _of(current(session, Calibration), "channel_id")
+    placed: dict[int, list[PlacementFact]] = {}
+    for placement in placements:
+        placed.setdefault(placement.channel_id, []).append(placement)
+    channels: dict[int, ChannelFact] = {}
+    for row in session.exec(select(Channel)):
+        probe, channel_id = probes[row.probe_id], _id(row)
+        channels[channel_id] = ChannelFact(
+            id=channel_id,
+            key=row.key,
+            probe=probe.key,
+            model=probe.model,
+            quantity=row.quantity,
+            pointer=row.pointer,
+            unit=row.unit,
+            declared_cadence_ms=None if probe.every_s is None else round(probe.every_s * 1000),
+            placements=tuple(placed.get(channel_id, ())),
+            calibrations=tuple(
+                CalibrationFact(*_span(c), channel_id, c.reference, c.reads, c.uncertainty)
+                for c in checks.get(channel_id, ())
+            ),
+        )
+    return channels
+
+
+def _probes(session: Session, channels: dict[int, ChannelFact]) -> dict[int, ProbeFact]:
+    listening = {_id(row) for row in _standing(session, Channel)}
+    of_probe: dict[str, list[int]] = {}
+    for channel in channels.values():
+        if channel.id in listening:
+            of_probe.setdefault(channel.probe, []).append(channel.id)
+    return {
+        _id(probe): ProbeFact(
+            _id(probe),
+            probe.key,
+            probe.model,
+            probe.topic,
+            probe.format,
+            probe.time_pointer,
+            tuple(of_probe.get(probe.key, ())),
+        )
+        for probe in _standing(session, Probe)
+    }
+
+
+def _enclosures(session: Session, placements: Sequence[PlacementFact]) -> dict[int, EnclosureFact]:
+    rooms = {_id(room): room.key for room in session.exec(select(Room))}
+    profiles = {_id(profile): profile.key for profile in session.exec(select(Profile))}
+    lights = _of(current(session, LightSchedule), "enclosure_id")
+    misting = _of(current(session, MistingSchedule), "enclosure_id")
+    followed = _of(current(session, ProfileAssignment), "enclosure_id")
+    overrides = _of(current(session, TargetOverride), "enclosure_id")
+    enclosures: dict[int, EnclosureFact] = {}
+    for row in _standing(session, Enclosure):
+        key = _id(row)
+        enclosures[key] = EnclosureFact(
+            id=key,
+            key=row.key,
+            name=row.name,
+            room=rooms[row.room_id],
+            rack=row.rack,
+            level=row.level,
+            slot=row.slot,
+            lights=tuple(LightFact(*_span(f), f.on, f.off) for f in lights.get(key, ())),
+            misting=tuple(MistingFact(*_span(f), _cycles(f.cycles)) for f in misting.get(key, ())),
+            profiles=tuple(ProfileFact(*_span(f), profiles[f.profile_id]) for f in followed.get(key, ())),
+            overrides=tuple(
+                OverrideFact(*_span(f), f.check, f.low, f.high, f.share, f.reason) for f in overrides.get(key, ())
+            ),
+            placements=tuple(p for p in placements if p.enclosure_id == key),
+        )
+    return enclosures
+
+
+def _cycles(stored: Iterable[Sequence[Any]]) -> tuple[tuple[time, int], ...]:
+    return tuple((time.fromisoformat(at), int(seconds)) for at, seconds in stored)
+
+
+def _profile_versions(session: Session) -> dict[str, tuple[ProfileVersionFact, ...]]:
+    profiles = {_id(profile): profile for profile in session.exec(select(Profile))}
+    versions: dict[str, list[ProfileVersionFact]] = {}
+    for row in current(session, ProfileVersion):
+        profile = profiles[row.profile_id]
+        fact = ProfileVersionFact(*_span(row), profile.key, profile.species, row.version, row.body)
+        versions.setdefault(profile.key, []).append(fact)
+    return {key: tuple(facts) for key, facts in versions.items()}

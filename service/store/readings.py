@@ -1,0 +1,173 @@
+"""Readings: written once, never rewritten, read back as arrays."""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Any, TypeAlias
+
+import numpy as np
+import numpy.typing as npt
+import sqlalchemy as sa
+from sqlalchemy.dialects import postgresql, sqlite
+from sqlalchemy.engine import Dialect
+from sqlmodel import Session
+
+from service.model import ChannelState, Counter, Reading, table_of
+
+_READING, _STATE, _COUNTER = table_of(Reading), table_of(ChannelState), table_of(Counter)
+NewReading: TypeAlias = tuple[int, int, float, int]
+_ROW = np.dtype([("at", np.int64), ("value", np.float64), ("flags", np.int16)])
+_CHUNK = 50_000
+END_OF_TIME = 2**62
+
+
+@dataclass(frozen=True, slots=True)
+class StoredReadings:
+    """Readings of one channel in order of time.
+
+    Attributes
+    ----------
+    at : ndarray of int64, shape (n,)
+        Milliseconds since 1970, UTC, strictly increasing.
+    value : ndarray of float64, shape (n,)
+        As stored. [the quantity's unit]
+    flags : ndarray of int16, shape (n,)
+        See `service.model.Flag`.
+    """
+
+    at: npt.NDArray[np.int64]
+    value: npt.NDArray[np.float64]
+    flags: npt.NDArray[np.int16]
+
+    def __len__(self) -> int:
+        """Return how many readings there are."""
+        return len(self.at)
+
+
+@dataclass(frozen=True, slots=True)
+class Newest:
+    """The newest reading of a channel, and the number of the write that brought it."""
+
+    channel_id: int
+    at_ms: int
+    value: float
+    flags: int
+    write: int
+
+
+def add_readings(session: Session, rows: Sequence[NewReading]) -> int:
+    """Store readings and the newest of each channel, in the caller's transaction.
+
+    Parameters
+    ----------
+    session : Session
+        Of `Store.write`.
+    rows : sequence of (channel_id, at_ms, value, flags)
+        In any order; one that is stored already (same channel and time) is left as it was.
+
+    Returns
+    -------
+    int
+        How many were new.
+    """
+    if not rows:
+        return 0
+    connection = session.connection()
+    insert, upsert = _statements(connection.dialect.name)
+    stored = connection.exec_driver_sql(_text(insert, connection.dialect), list(rows)).rowcount
+    write = next_number(session, "write")
+    newest: dict[int, NewReading] = {}
+    for row in rows:
+        if row[0] not in newest or row[1] > newest[row[0]][1]:
+            newest[row[0]] = row
+    connection.exec_driver_sql(_text(upsert, connection.dialect), [(*row, write) for row in newest.values()])
+    return stored
+
+
+def next_number(session: Session, name: str) -> int:
+    """Advance a counter and return its new value; two transactions never get the same."""
+    counter = sa.update(_COUNTER).where(_COUNTER.c.name == name).values(value=_COUNTER.c.value + 1)
+    return session.execute(counter.returning(_COUNTER.c.value)).scalar_one()
+
+
+def number(session: Session, name: str) -> int:
+    """Return where a counter stands."""
+    return session.execute(sa.select(_COUNTER.c.value).where(_COUNTER.c.name == name)).scalar_one()
+
+
+@lru_cache(maxsize=4)
+def _statements(dialect: str) -> tuple[sa.Insert, sa.Insert]:
+    """Return the statements that store readings and the newest of each channel."""
+    insert = sqlite.insert if dialect == "sqlite" else postgresql.insert
+    readings = insert(_READING).on_conflict_do_nothing()
+    state = insert(_STATE)
+    newer = {name: state.excluded[name] for name in ("at_ms", "value", "flags", "write")}
+    is_newer = state.excluded.at_ms > _STATE.c.at_ms
+    return readings, state.on_conflict_do_update(index_elements=["channel_id"], set_=newer, where=is_newer)
+
+
+_COMPILED: dict[tuple[sa.Insert, str], str] = {}
+
+
+def _text(statement: sa.Insert, dialect: Dialect) -> str:
+    """Return the statement as the driver takes it, so that rows can be handed over as plain tuples."""
+    key = (statement, dialect.name)
+    if key not in _COMPILED:
+        _COMPILED[key] = str(statement.compile(dialect=dialect))
+    return _COMPILED[key]
+
+
+def read_readings(session: Session, channel_id: int, start_ms: int, end_ms: int = END_OF_TIME) -> StoredReadings:
+    """Return the readings of a channel with start_ms <= at < end_ms, in order of time."""
+    cursor = _select(session, channel_id, start_ms, end_ms)
+    try:
+        table = np.fromiter(cursor, dtype=_ROW)
+    finally:
+        cursor.close()
+    return StoredReadings(
+        np.ascontiguousarray(table["at"]), np.ascontiguousarray(table["value"]), np.ascontiguousarray(table["flags"])
+    )
+
+
+def stream_readings(session: Session, channel_id: int, start_ms: int, end_ms: int) -> Iterator[list[Any]]:
+    """Yield (at_ms, value, flags) rows in lists of bounded size: for exports of any length."""
+    cursor = _select(session, channel_id, start_ms, end_ms)
+    try:
+        while rows := cursor.fetchmany(_CHUNK):
+            yield rows
+    finally:
+        cursor.close()
+
+
+def _select(session: Session, channel_id: int, start_ms: int, end_ms: int) -> Any:  # noqa: ANN401 - a driver's cursor
+    """Run the one query of readings on the driver's own cursor: rows of Python objects cost more than the read."""
+    connection = session.connection()
+    mark = "?" if connection.dialect.name == "sqlite" else "%s"
+    cursor = connection.connection.cursor()
+    cursor.execute(
+        f"SELECT at_ms, value, flags FROM reading WHERE channel_id = {mark} AND at_ms >= {mark} AND at_ms < {mark} "  # noqa: S608 - the marks are ours
+        "ORDER BY at_ms",
+        (channel_id, start_ms, end_ms),
+    )
+    return cursor
+
+
+def newest_readings(session: Session, after_write: int = -1) -> list[Newest]:
+    """Return the newest reading of each channel that a write after that number touched."""
+    state = sa.select(_STATE.c.channel_id, _STATE.c.at_ms, _STATE.c.value, _STATE.c.flags, _STATE.c.write)
+    rows = session.execute(state.where(_STATE.c.write > after_write))
+    return [Newest(*row) for row in rows]
+
+
+def count_readings(session: Session, channel_ids: Sequence[int], start_ms: int, end_ms: int) -> int:
+    """Return how many readings those channels have in a span."""
+    count = sa.select(sa.func.count()).select_from(_READING)
+    within = (_READING.c.channel_id.in_(channel_ids), _READING.c.at_ms >= start_ms, _READING.c.at_ms < end_ms)
+    return session.execute(count.where(*within)).scalar_one()
+
+
+def recent_times(session: Session, channel_id: int, limit: int = 200) -> npt.NDArray[np.int64]:
+    """Return the times of a channel's last readings, in order: what its cadence is taken from."""
+    last = sa.select(_READING.c.at_ms).where(_READING.c.channel_id == channel_id)
+    rows = session.execute(last.order_by(_READING.c.at_ms.desc()).limit(limit)).scalars()
+    return np.array(list(rows)[::-1], dtype=np.int64)
