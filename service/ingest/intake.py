@@ -1,0 +1,258 @@
+"""A batch of arrivals becomes readings, in one transaction: the one place where readings enter from outside."""
+
+import threading
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+
+from sqlmodel import Session
+
+from sensors.payloads.measurement import Decoded, Measurement, PayloadError
+from service.climate.series import cadence_of
+from service.errors import StoreUnusable
+from service.ingest.arrivals import Arrival, digest_of
+from service.ingest.mapping import ChannelIntake, Mappings, ProbeIntake
+from service.ingest.times import Dated, lay_backlog, time_of
+from service.model import Flag, from_ms
+from service.store.engine import Store
+from service.store.facts import facts_version, load_facts
+from service.store.intake import ReceiptEntry, Refusal, add_receipt, keep_refusals
+from service.store.readings import NewReading, add_readings, newest_readings, recent_times
+
+OWN_TOPICS = "wardian/"
+"""What we publish ourselves begins so: it is no probe's."""
+_UNKNOWN_CADENCE_MS = 60_000
+
+
+@dataclass(frozen=True, slots=True)
+class Backlog:
+    """A session was resumed: what comes in a burst now was sent while nobody listened.
+
+    Attributes
+    ----------
+    resumed_ms : int
+        When. [ms since 1970, UTC]
+    more : bool
+        The broker has more of it to send than this batch.
+    """
+
+    resumed_ms: int
+    more: bool
+
+
+@dataclass(slots=True)
+class _Batch:
+    """What a batch comes to, before it is stored."""
+
+    rows: list[NewReading] = field(default_factory=list)
+    refusals: list[Refusal] = field(default_factory=list)
+    held: dict[int, list[tuple[Arrival, ChannelIntake, float]]] = field(default_factory=dict)
+
+
+class Intake:
+    """Stores what arrives.
+
+    Knows what each topic means and where each channel's time stands; safe to call from several threads.
+
+    Parameters
+    ----------
+    store : Store
+    keep_refused : int
+        How many refused messages are kept.
+    """
+
+    def __init__(self, store: Store, keep_refused: int) -> None:
+        self._store = store
+        self._keep_refused = keep_refused
+        self._lock = threading.Lock()
+        self._mappings: Mappings | None = None
+        self._newest: dict[int, int] = {}
+        self._last_arrival: dict[int, int] = {}
+        self._burst_at: dict[int, int] = {}
+        self.stored = 0
+        self.repeated = 0
+        self.refused = 0
+
+    def take(self, arrivals: Sequence[Arrival], mqtt_session: str, backlog: Backlog | None = None) -> None:
+        """Store a batch of messages in one transaction; when it returns, they are on disk.
+
+        Messages that cannot be read, or belong to no probe, are kept with the reason. A batch that the database
+        refuses as a whole is stored message by message, so that one bad message holds up no other.
+
+        Raises
+        ------
+        StoreUnusable
+            The database cannot be written now: nothing is stored, and the same call may be made again later.
+        """
+        receipts = [ReceiptEntry(arrival.packet, digest_of(arrival)) for arrival in arrivals if arrival.qos]
+        with self._lock:
+            try:
+                self._take(arrivals, mqtt_session, receipts, backlog)
+            except StoreUnusable:
+                self._mappings = None
+                raise
+            except Exception:
+                self._mappings = None
+                if len(arrivals) == 1:
+                    raise
+                self._take_singly(arrivals, mqtt_session, backlog)
+
+    def _take_singly(self, arrivals: Sequence[Arrival], mqtt_session: str, backlog: Backlog | None) -> None:
+        for arrival in arrivals:
+            receipts = [ReceiptEntry(arrival.packet, digest_of(arrival))] if arrival.qos else []
+            try:
+                self._take([arrival], mqtt_session, receipts, backlog)
+            except StoreUnusable:
+                raise
+            except Exception as exc:  # noqa: BLE001 - whatever is wrong with it, it is kept to be looked at
+                reason = f"could not be stored ({type(exc).__name__}: {exc}); please report this message"
+                refusal = Refusal(from_ms(arrival.at_ms), arrival.topic, arrival.payload, reason)
+                with self._store.write() as session:
+                    keep_refusals(session, [refusal], self._keep_refused)
+                    add_receipt(session, mqtt_session, receipts)
+
+    def _take(
+        self, arrivals: Sequence[Arrival], mqtt_session: str, receipts: list[ReceiptEntry], backlog: Backlog | None
+    ) -> None:
+        with self._store.write() as session:
+            mappings = self._current_mappings(session)
+            batch = _Batch()
+            for arrival in arrivals:
+                self._sort(session, mappings, arrival, backlog, batch)
+            if backlog is not None:
+                self._lay(session, batch, backlog)
+            stored = add_readings(session, batch.rows)
+            keep_refusals(session, batch.refusals, self._keep_refused)
+            add_receipt(session, mqtt_session, receipts)
+        self._count(batch, stored)
+
+    def take_measured(self, rows: Sequence[tuple[str, Measurement]], now_ms: int) -> list[str | None]:
+        """Store measurements of named probes that came by another way than MQTT.
+
+        Returns
+        -------
+        list of (str or None)
+            For each measurement None, or why it was refused; the others are stored all the same.
+        """
+        with self._lock, self._store.write() as session:
+            mappings, batch, reasons = self._current_mappings(session), _Batch(), []
+            for probe_key, measurement in rows:
+                probe = mappings.probes.get(probe_key)
+                channel = probe.channels.get(measurement.quantity) if probe else None
+                if channel is None:
+                    unknown = (
+                        f"probe {probe_key}" if probe is None else f"quantity {measurement.quantity} of {probe_key}"
+                    )
+                    reasons.append(f"{unknown} is not in the room file; add it and apply the file")
+                    continue
+                dated = time_of(measurement.at_ms, now_ms, self._last_arrival.get(channel.id))
+                self._add(batch, channel, measurement.value, dated)
+                reasons.append(None)
+            stored = add_readings(session, batch.rows)
+        self._count(batch, stored)
+        return reasons
+
+    def _count(self, batch: _Batch, stored: int) -> None:
+        self.stored += stored
+        self.repeated += len(batch.rows) - stored
+        self.refused += len(batch.refusals)
+
+    def _current_mappings(self, session: Session) -> Mappings:
+        """Return what topics mean now; facts that changed are loaded again, with where each channel stands."""
+        if self._mappings is None or self._mappings.version != facts_version(session):
+            self._mappings = Mappings(load_facts(session))
+            self._newest, self._last_arrival = {}, {}
+            for state in newest_readings(session):
+                self._newest[state.channel_id] = state.at_ms
+                if state.flags & Flag.ARRIVAL_CLOCK:
+                    self._last_arrival[state.channel_id] = state.at_ms
+        return self._mappings
+
+    def _sort(
+        self, session: Session, mappings: Mappings, arrival: Arrival, backlog: Backlog | None, batch: _Batch
+    ) -> None:
+        """Put what one message says where it belongs: readings, refusals, or the burst that has no times."""
+        if arrival.topic.startswith(OWN_TOPICS):
+            return
+        probes = mappings.of_topic(arrival.topic)
+        if not probes:
+            batch.refusals.append(_refusal(arrival, "no probe has this topic; claim it, or add it to the room file"))
+        for probe in probes:
+            decoded = _decoded(probe, arrival, batch)
+            for measurement in decoded.measurements:
+                channel = probe.channels[measurement.quantity]
+                if measurement.at_ms is None and arrival.retained:
+                    batch.refusals.append(_refusal(arrival, "retained, and without a time: it may be of any age"))
+                elif measurement.at_ms is None and backlog and self._is_backlog(session, channel, arrival, backlog):
+                    batch.held.setdefault(channel.id, []).append((arrival, channel, measurement.value))
+                else:
+                    dated = time_of(measurement.at_ms, arrival.at_ms, self._last_arrival.get(channel.id))
+                    if dated.refusal:
+                        batch.refusals.append(_refusal(arrival, dated.refusal))
+                    self._add(batch, channel, measurement.value, dated)
+
+    def _add(self, batch: _Batch, channel: ChannelIntake, value: float, dated: Dated) -> None:
+        flags = dated.flags
+        newest = self._newest.get(channel.id)
+        if channel.is_impossible(value):
+            flags |= Flag.IMPOSSIBLE
+        if newest is not None and dated.at_ms < newest:
+            flags |= Flag.LATE
+        else:
+            self._newest[channel.id] = dated.at_ms
+        if flags & Flag.ARRIVAL_CLOCK:
+            self._last_arrival[channel.id] = dated.at_ms
+        batch.rows.append((channel.id, dated.at_ms, value, int(flags)))
+
+    def _is_backlog(self, session: Session, channel: ChannelIntake, arrival: Arrival, backlog: Backlog) -> bool:
+        """Whether a message without a time was sent while nobody listened.
+
+        It was when the channel owes readings since before the resume, or when it follows its predecessor far
+        faster than the channel's cadence.
+        """
+        cadence = self._cadence(session, channel)
+        before = self._burst_at.get(channel.id)
+        if before is None or before < backlog.resumed_ms:
+            newest = self._newest.get(channel.id)
+            owes = newest is None or arrival.at_ms - newest > 1.5 * cadence
+        else:
+            owes = arrival.at_ms - before < 0.5 * cadence
+        if owes:
+            self._burst_at[channel.id] = arrival.at_ms
+        return owes
+
+    def _cadence(self, session: Session, channel: ChannelIntake) -> int:
+        if channel.declared_cadence_ms is not None:
+            return channel.declared_cadence_ms
+        times = recent_times(session, channel.id)
+        return cadence_of(times) if len(times) > 1 else _UNKNOWN_CADENCE_MS
+
+    def _lay(self, session: Session, batch: _Batch, backlog: Backlog) -> None:
+        """Give the burst's messages times, channel by channel."""
+        for channel_id, held in batch.held.items():
+            cadence = self._cadence(session, held[0][1])
+            newest = self._newest.get(channel_id)
+            times = lay_backlog(len(held), newest, backlog.resumed_ms, cadence, more=backlog.more)
+            for at_ms, (_arrival, channel, value) in zip(times, held, strict=True):
+                self._add(batch, channel, value, Dated(at_ms, Flag.ARRIVAL_CLOCK | Flag.APPROXIMATE))
+
+
+def _refusal(arrival: Arrival, reason: str) -> Refusal:
+    return Refusal(from_ms(arrival.at_ms), arrival.topic, arrival.payload, reason)
+
+
+def _decoded(probe: ProbeIntake, arrival: Arrival, batch: _Batch) -> Decoded:
+    """Decode a message as one probe's; what cannot be read is noted with the reason."""
+    if probe.decode is None:
+        batch.refusals.append(_refusal(arrival, probe.problem or ""))
+        return Decoded([], [])
+    try:
+        decoded = probe.decode(arrival.payload)
+    except PayloadError as exc:
+        batch.refusals.append(_refusal(arrival, f"probe {probe.key}: {exc}"))
+        return Decoded([], [])
+    batch.refusals.extend(_refusal(arrival, f"probe {probe.key}: {reason}") for reason in decoded.refusals)
+    return decoded
+
+
+TakeBatch = Callable[[Sequence[Arrival], str, Backlog | None], None]
+"""`Intake.take`: stores a batch, or raises StoreUnusable with nothing stored."""

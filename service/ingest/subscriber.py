@@ -1,0 +1,241 @@
+"""The ear: one thread takes what the broker has, stores it, and only then acknowledges it.
+
+The only module that imports the MQTT client library; its types and errors stop here.
+"""
+
+import random
+import select
+import socket
+import ssl
+import threading
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import paho.mqtt.client as mqtt
+import structlog
+from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
+from paho.mqtt.reasoncodes import ReasonCode
+
+from service.errors import StoreUnusable
+from service.ingest.arrivals import Arrival
+from service.ingest.broker_address import BrokerAddress
+from service.ingest.intake import Backlog, TakeBatch
+from service.ingest.receipts import ByIdentifier, ByOrder
+from service.store.intake import ReceiptEntry
+
+log = structlog.get_logger("ingest")
+
+_LARGEST_BATCH = 2_000
+_KEEP_ALIVE_S = 30
+_LINGER_S = 0.001
+_QUIET_S = 0.25
+_LONGEST_BACKLOG_S = 600.0
+_FIRST_WAIT_S, _LONGEST_WAIT_S = 0.5, 30.0
+
+
+@dataclass(frozen=True, slots=True)
+class Connection:
+    """How the connection to the broker stands."""
+
+    connected: bool
+    said: str
+
+
+class Subscriber:
+    """Listens to a broker with a session that survives us.
+
+    Parameters
+    ----------
+    address : BrokerAddress
+    mqtt_session : str
+        The client identifier: the same after a restart, and no one else's.
+    take : callable
+        Stores a batch, or raises StoreUnusable with nothing stored.
+    receipts : callable
+        Returns what was noted of this session's messages, the oldest first.
+    committed : callable
+        Told after each commit.
+    now_ms : callable
+        The time. [ms since 1970, UTC]
+    """
+
+    def __init__(
+        self,
+        address: BrokerAddress,
+        mqtt_session: str,
+        take: TakeBatch,
+        *,
+        receipts: Callable[[str], list[ReceiptEntry]],
+        committed: Callable[[], None],
+        now_ms: Callable[[], int],
+    ) -> None:
+        self._address, self._session = address, mqtt_session
+        self._take, self._receipts, self._committed, self._now_ms = take, receipts, committed, now_ms
+        self._client = self._make_client()
+        self._batch: list[Arrival] = []
+        self._book: ByIdentifier | ByOrder | None = None
+        self._resumed_ms: int | None = None
+        self._quiet_since = 0.0
+        self._retry_at = 0.0
+        self._retry_wait = 0.0
+        self.store_said: str | None = None
+        self.connection = Connection(connected=False, said=f"not connected to {address} yet")
+
+    def _make_client(self) -> mqtt.Client:
+        client = mqtt.Client(
+            CallbackAPIVersion.VERSION2,
+            client_id=self._session,
+            clean_session=False,
+            protocol=mqtt.MQTTv311,
+            manual_ack=True,
+            reconnect_on_failure=False,
+        )
+        if self._address.user is not None:
+            client.username_pw_set(self._address.user, self._address.password)
+        if self._address.tls:
+            client.tls_set_context(ssl.create_default_context())
+        client.connect_timeout = 5.0
+        client.on_connect, client.on_message, client.on_disconnect = self._connected, self._heard, self._disconnected
+        return client
+
+    # What the library calls, in our own thread. An exception would end the loop: they only note.
+
+    def _connected(
+        self, client: mqtt.Client, _userdata: object, flags: mqtt.ConnectFlags, reason: ReasonCode, _properties: object
+    ) -> None:
+        if reason.is_failure:
+            self.connection = Connection(connected=False, said=f"{self._address} refuses us: {reason}")
+            return
+        client.subscribe("#", qos=1)
+        self.connection = Connection(connected=True, said=f"connected to {self._address}")
+        self._resumed_ms = self._now_ms() if flags.session_present else None
+        self._book, self._quiet_since = None, time.monotonic()
+        if flags.session_present:
+            stored = self._receipts(self._session)
+            self._book = ByOrder(stored, self._address.window) if self._address.renumbers else ByIdentifier(stored)
+        log.info("broker_connected", broker=str(self._address), resumed=flags.session_present)
+
+    def _heard(self, _client: mqtt.Client, _userdata: object, message: mqtt.MQTTMessage) -> None:
+        try:
+            topic = message.topic
+        except UnicodeDecodeError:
+            topic = bytes(message._topic).decode("utf-8", "replace")  # noqa: SLF001 - the library offers no raw topic
+        self._batch.append(
+            Arrival(
+                topic, bytes(message.payload), message.mid, message.qos, message.dup, message.retain, self._now_ms()
+            )
+        )
+
+    def _disconnected(
+        self, _client: mqtt.Client, _userdata: object, _flags: object, reason: ReasonCode, _properties: object
+    ) -> None:
+        if self.connection.connected:
+            self.connection = Connection(connected=False, said=f"lost {self._address}: {reason}")
+            log.warning("broker_lost", broker=str(self._address), reason=str(reason))
+
+    # Our own loop.
+
+    def run(self, stop: threading.Event) -> None:
+        """Listen until told to stop; broken connections are made anew, waiting longer each time."""
+        wait = _FIRST_WAIT_S
+        while not stop.is_set():
+            if self._open():
+                if self._listen(stop):
+                    wait = _FIRST_WAIT_S
+                self._batch.clear()
+            if not stop.is_set():
+                # Jitter, so that many workers do not come back in the same instant.
+                stop.wait(wait * random.uniform(0.7, 1.3))  # noqa: S311 - no secret
+                wait = min(wait * 2, _LONGEST_WAIT_S)
+        self._client.disconnect()
+
+    def _open(self) -> bool:
+        try:
+            self._client.connect(self._address.host, self._address.port, keepalive=_KEEP_ALIVE_S)
+        except (OSError, ValueError) as exc:
+            self.connection = Connection(connected=False, said=f"{self._address} does not answer ({exc})")
+            log.warning("broker_unreachable", broker=str(self._address), reason=str(exc))
+            return False
+        return True
+
+    def _listen(self, stop: threading.Event) -> bool:
+        """Take messages until the connection ends; say whether it ever stood."""
+        stood = False
+        while not stop.is_set():
+            channel: Any = self._client.socket()
+            if channel is None or self._client.loop_misc() != MQTTErrorCode.MQTT_ERR_SUCCESS:
+                return stood
+            if self._readable(channel):
+                if self._read() != MQTTErrorCode.MQTT_ERR_SUCCESS:
+                    return stood
+                if len(self._batch) < _LARGEST_BATCH:
+                    continue
+            stood = stood or self.connection.connected
+            self._flush()
+            if self._client.want_write() and self._client.loop_write() != MQTTErrorCode.MQTT_ERR_SUCCESS:
+                return stood
+        self._flush()
+        return stood
+
+    def _readable(self, channel: socket.socket | ssl.SSLSocket) -> bool:
+        """Wait for the broker: a moment while a batch is open, else until it speaks."""
+        if isinstance(channel, ssl.SSLSocket) and channel.pending():
+            return True
+        patience = _LINGER_S if self._batch and time.monotonic() >= self._retry_at else _QUIET_S
+        return bool(select.select([channel], [], [], patience)[0])
+
+    def _read(self) -> MQTTErrorCode:
+        """Take messages while the socket has some: one wait for many messages."""
+        while True:
+            before = len(self._batch)
+            code = self._client.loop_read()
+            if code != MQTTErrorCode.MQTT_ERR_SUCCESS or len(self._batch) == before or before >= _LARGEST_BATCH:
+                return code
+
+    def _flush(self) -> None:
+        """Store the batch and acknowledge it; when the database cannot be written, keep it and try again later."""
+        now = time.monotonic()
+        if not self._batch or now < self._retry_at:
+            self._end_backlog(now)
+            return
+        self._drop_repeated()
+        try:
+            if self._batch:
+                self._take(self._batch, self._session, self._backlog())
+        except StoreUnusable as exc:
+            # Not acknowledged: the broker keeps it too. The window bounds what waits here.
+            self._retry_wait = min(max(self._retry_wait * 2, 0.5), 10.0)
+            self._retry_at, self.store_said = now + self._retry_wait, str(exc)
+            log.warning("readings_not_stored", reason=str(exc), waiting=len(self._batch))
+            return
+        self._retry_wait, self.store_said, self._quiet_since = 0.0, None, now
+        self._acknowledge(self._batch)
+        self._batch = []
+        self._committed()
+
+    def _drop_repeated(self) -> None:
+        """Acknowledge what a resumed session brings again though it is stored; what is left is new."""
+        if self._book is None:
+            return
+        repeated = self._book.repeated(self._batch)
+        self._acknowledge([arrival for arrival, again in zip(self._batch, repeated, strict=True) if again])
+        self._batch = [arrival for arrival, again in zip(self._batch, repeated, strict=True) if not again]
+
+    def _acknowledge(self, arrivals: Sequence[Arrival]) -> None:
+        for arrival in arrivals:
+            if arrival.qos:
+                self._client.ack(arrival.packet, arrival.qos)
+
+    def _backlog(self) -> Backlog | None:
+        if self._resumed_ms is None:
+            return None
+        return Backlog(self._resumed_ms, more=len(self._batch) >= min(self._address.window, _LARGEST_BATCH))
+
+    def _end_backlog(self, now: float) -> None:
+        """End the backlog at the first quiet moment after a resume: from here on, what comes is fresh."""
+        if self._resumed_ms is None or self._batch:
+            return
+        if now - self._quiet_since > _QUIET_S:
+            self._resumed_ms, self._book = None, None
