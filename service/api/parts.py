@@ -9,6 +9,7 @@ from typing import Final
 
 from sqlmodel import Session
 
+from service.api.rhythms import Rhythms
 from service.settings import Settings
 from service.store.engine import Store
 from service.store.facts import RoomFacts, facts_version, load_facts
@@ -172,6 +173,8 @@ class Parts:
         Hinted after each commit.
     facts : KnownFacts
         Call it with a session.
+    rhythms : Rhythms
+        Days and cadences, for `service.api.standing`.
     """
 
     store: Store
@@ -181,3 +184,4 @@ class Parts:
     take_readings: Callable[[Sequence[PostedReading]], Taken]
     wake: Wake
     facts: KnownFacts = field(default_factory=KnownFacts)
+    rhythms: Rhythms = field(default_factory=Rhythms)

@@ -149,8 +149,8 @@ def chart_series(
     start_ms, end_ms : int
         The span [start, end). [ms, UTC]
     points : int
-        How many points a channel may have, at least `FEWEST_POINTS`. Beyond it come only the readings beside gaps and the breaks
-        themselves, which are always kept.
+        How many fit readings of a channel are drawn, at least `FEWEST_POINTS`; as many unfit ones may come with them.
+        The readings beside gaps are always kept, and the breaks come on top.
 
     Returns
     -------
@@ -166,7 +166,8 @@ def chart_series(
 
     References
     ----------
-    .. [1] U. Jugel et al., "M4: a visualization-oriented time series data aggregation," Proc. VLDB Endowment 7(10), 2014.
+    .. [1] U. Jugel et al., "M4: a visualization-oriented time series data aggregation," Proc. VLDB Endowment 7(10),
+       2014.
     """
     if start_ms >= end_ms:
         raise ValueError(f"the span is {start_ms} to {end_ms}, expected an end after its start")
@@ -224,10 +225,9 @@ def _kept(readings: StoredReadings, before: npt.NDArray[np.int64], points: int) 
     if len(readings) <= points:
         return np.arange(len(readings))
     unfit = (readings.flags & int(Flag.unfit())) != 0
-    chosen = [before, before - 1]
-    for which in (np.flatnonzero(~unfit), np.flatnonzero(unfit)) if unfit.any() else (None,):
-        chosen.append(_thinned(readings, which, points))
-    return np.unique(np.concatenate(chosen))
+    groups = (np.flatnonzero(~unfit), np.flatnonzero(unfit)) if unfit.any() else (None,)
+    thinned = [_thinned(readings, which, points) for which in groups]
+    return np.unique(np.concatenate([before, before - 1, *thinned]))
 
 
 def _thinned(readings: StoredReadings, which: npt.NDArray[np.int64] | None, points: int) -> npt.NDArray[np.int64]:
@@ -255,11 +255,9 @@ def _broken(
         return at, value, flags
     where = np.searchsorted(kept, before)
     last = readings.at[before - 1]
-    # A reading stands for its hold, but not beyond the end of its placement.
+    # A reading stands for its hold, but not beyond the end of its placement: always before the next one.
     ends = placed[np.searchsorted(placed[:, 0], last, "right") - 1, 1]
     breaks = np.minimum(last + hold, ends)
-    # A placement that ends as the next begins, or right after a reading, leaves no room: the break comes at once.
-    breaks = np.clip(breaks, last + 1, np.maximum(last + 1, readings.at[before] - 1))
     return np.insert(at, where, breaks), np.insert(value, where, np.nan), np.insert(flags, where, 0)
 
 

@@ -1,0 +1,62 @@
+"""What changes slowly and costs a read: each enclosure's day and night, and each channel's cadence."""
+
+from datetime import datetime, timedelta
+from typing import Final
+
+from sqlmodel import Session
+
+from service.climate.day_cycle import Photoperiod, day_span, night_span
+from service.climate.ranges import MINUTE_MS
+from service.climate.series import cadence_of
+from service.model import to_ms
+from service.store.facts import ChannelFact, EnclosureFact, RoomFacts
+from service.store.programme import photoperiods
+from service.store.readings import recent_times
+
+_PERIODS_KEPT_MS: Final = MINUTE_MS
+_CADENCE_KEPT_MS: Final = 10 * MINUTE_MS
+_SPREAD: Final = 997
+
+
+class Rhythms:
+    """Photoperiods, kept for a minute, and cadences, kept for ten; any thread may ask.
+
+    What is kept comes due at another time for each enclosure and channel, so that no request pays for all of them.
+    """
+
+    def __init__(self) -> None:
+        self._periods: dict[int, tuple[tuple[int, int], list[Photoperiod]]] = {}
+        self._cadences: dict[int, tuple[int, int]] = {}
+
+    def photoperiods(
+        self, session: Session, facts: RoomFacts, enclosure: EnclosureFact, now: datetime
+    ) -> list[Photoperiod]:
+        """Return the photoperiods that begin on the site's local yesterday and today."""
+        term = (facts.version, (to_ms(now) - enclosure.id * _SPREAD) // _PERIODS_KEPT_MS)
+        known = self._periods.get(enclosure.id)
+        if known is None or known[0] != term:
+            today = now.astimezone(facts.zone).date()
+            known = (term, photoperiods(session, facts, enclosure, today - timedelta(days=1), today))
+            self._periods[enclosure.id] = known
+        return known[1]
+
+    def cadence_ms(self, session: Session, channel: ChannelFact, now_ms: int) -> int:
+        """Return a channel's cadence: declared, or the median spacing of its last 200 readings. [ms]"""
+        if channel.declared_cadence_ms is not None:
+            return channel.declared_cadence_ms
+        term = (now_ms - channel.id * _SPREAD) // _CADENCE_KEPT_MS
+        known = self._cadences.get(channel.id)
+        if known is None or known[0] != term:
+            known = self._cadences[channel.id] = (term, cadence_of(recent_times(session, channel.id)))
+        return known[1]
+
+
+def part_of_day(periods: list[Photoperiod], at_ms: int) -> str:
+    """Return "day" or "night" when that instant lies in such a span, else "between": warm-up or settling."""
+    for period in periods:
+        day, night = day_span(period), night_span(period)
+        if day[0] <= at_ms < day[1]:
+            return "day"
+        if night[0] <= at_ms < night[1]:
+            return "night"
+    return "between"
