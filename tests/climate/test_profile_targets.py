@@ -1,0 +1,76 @@
+from datetime import date
+
+import pytest
+from climate_builders import A_DAY, LISBON
+
+from service.climate.day_cycle import local_day
+from service.climate.ranges import HOUR_MS
+from service.climate.targets import Override, Season, SpeciesProfile, Target, targets_in_force
+
+SOURCE = "common practice, no source"
+START, END = local_day(A_DAY, LISBON)
+SUMMER = {"hot-spot": Target(35, 40, source=SOURCE), "night-floor": Target(low=20)}
+WINTER = Season("winter cooling", (12, 1), (2, 29), {"hot-spot": Target(28, 32)})
+PROFILE = SpeciesProfile("a-lizard", 1, "Invented lizard", SUMMER, (WINTER,))
+
+
+def an_override(first: int = START, last: int | None = END, low: float = 30) -> Override:
+    return Override("hot-spot", Target(low, 40), first, last, "gravid")
+
+
+def test_targets_carry_the_checks_unit_and_default_share() -> None:
+    found = targets_in_force(PROFILE, [], A_DAY, START, END)
+    assert found["hot-spot"] == Target(35, 40, 0.80, "°C", SOURCE)
+    assert found["night-floor"].share is None
+
+
+@pytest.mark.parametrize(
+    ("day", "low"), [((2025, 12, 1), 28), ((2026, 2, 28), 28), ((2024, 2, 29), 28), ((2026, 3, 1), 35)]
+)
+def test_a_season_runs_over_the_new_year(day: tuple[int, int, int], low: float) -> None:
+    assert targets_in_force(PROFILE, [], date(*day), START, END)["hot-spot"].low == low
+
+
+def test_a_season_leaves_the_other_targets_alone() -> None:
+    assert targets_in_force(PROFILE, [], date(2026, 1, 5), START, END)["night-floor"].low == 20
+
+
+def test_an_override_counts_for_a_day_when_it_holds_for_half_of_it() -> None:
+    late = an_override(first=START + 13 * HOUR_MS, last=None)
+    early = an_override(first=START + 11 * HOUR_MS, last=None)
+    assert targets_in_force(PROFILE, [late], A_DAY, START, END)["hot-spot"].low == 35
+    assert targets_in_force(PROFILE, [early], A_DAY, START, END)["hot-spot"].low == 30
+
+
+def test_an_override_holds_at_an_instant_from_its_first_until_before_its_last() -> None:
+    def low(at: int) -> float:
+        return targets_in_force(PROFILE, [an_override()], A_DAY, at)["hot-spot"].low
+
+    assert [low(START - 1), low(START), low(END - 1), low(END)] == [35, 30, 30, 35]
+
+
+def test_of_overlapping_overrides_the_one_that_began_last_wins() -> None:
+    both = [an_override(first=START, low=31), an_override(first=START - HOUR_MS, low=29)]
+    assert targets_in_force(PROFILE, both, A_DAY, START, END)["hot-spot"].low == 31
+
+
+def test_an_override_may_add_a_check() -> None:
+    added = Override("dry-down", Target(high=6), START, None, "treatment")
+    assert targets_in_force(PROFILE, [added], A_DAY, START, END)["dry-down"].unit == "h"
+
+
+def test_a_check_that_does_not_exist_is_refused_with_those_that_do() -> None:
+    with pytest.raises(ValueError, match=r"no check is called 'hotspot'; there are hot-spot,"):
+        SpeciesProfile("x", 1, "X", {"hotspot": Target()})
+
+
+def test_a_target_that_nothing_could_meet_is_refused() -> None:
+    with pytest.raises(ValueError, match=r"low not above high"):
+        Target(low=30, high=20)
+    with pytest.raises(ValueError, match=r"share is 1\.2"):
+        Target(share=1.2)
+
+
+def test_a_season_on_a_day_that_no_year_has_is_refused() -> None:
+    with pytest.raises(ValueError, match="day"):
+        Season("x", (2, 30), (3, 1), {})
