@@ -1,0 +1,101 @@
+"""Alarms on record: raised, returned, acknowledged; every transition is kept."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+import sqlalchemy as sa
+from sqlmodel import Session, select
+
+from service.errors import NotFound
+from service.model import Alarm, AlarmTransition, WatchState, table_of
+
+_ALARM, _TRANSITION, _WATCH = table_of(Alarm), table_of(AlarmTransition), table_of(WatchState)
+_STANDING = ("unacknowledged", "acknowledged")
+
+
+@dataclass(frozen=True, slots=True)
+class WatchMemory:
+    """How far the watch has come with a channel, and what it remembers."""
+
+    channel_id: int
+    at_ms: int
+    memory: dict[str, Any]
+
+
+def list_alarms(
+    session: Session,
+    *,
+    standing: bool | None = None,
+    state: str | None = None,
+    priority: str | None = None,
+    enclosure_id: int | None = None,
+    before_id: int | None = None,
+    limit: int = 50,
+) -> Sequence[Alarm]:
+    """Return alarms, the newest record first; `before_id` continues a list, `standing` asks if the condition holds."""
+    query = select(Alarm).order_by(_ALARM.c.id.desc()).limit(limit)
+    if standing is not None:
+        query = query.where(_ALARM.c.state.in_(_STANDING) if standing else _ALARM.c.state.not_in(_STANDING))
+    wanted = ((_ALARM.c.state, state), (_ALARM.c.priority, priority), (_ALARM.c.enclosure_id, enclosure_id))
+    for column, value in wanted:
+        if value is not None:
+            query = query.where(column == value)
+    return session.exec(query if before_id is None else query.where(_ALARM.c.id < before_id)).all()
+
+
+def get_alarm(session: Session, alarm_id: int) -> Alarm:
+    """Return an alarm.
+
+    Raises
+    ------
+    NotFound
+        When there is none of that number.
+    """
+    alarm = session.get(Alarm, alarm_id)
+    if alarm is None:
+        raise NotFound(f"there is no alarm {alarm_id}")
+    return alarm
+
+
+def find_alarm(session: Session, condition: str, place: str, raised_at: datetime) -> Alarm | None:
+    """Return the record of an alarm that was raised then, if there is one."""
+    query = select(Alarm).where(_ALARM.c.condition == condition, _ALARM.c.place == place)
+    return session.exec(query.where(_ALARM.c.raised_at == raised_at)).first()
+
+
+def add_transition(session: Session, alarm: Alarm, transition: AlarmTransition) -> None:
+    """Append a change of state to the record, and let the alarm stand there."""
+    alarm.state = transition.after
+    session.add(alarm)
+    session.add(transition)
+
+
+def transitions_after(session: Session, transition_id: int, limit: int = 1000) -> Sequence[AlarmTransition]:
+    """Return the transitions recorded after a number, in order."""
+    query = select(AlarmTransition).where(_TRANSITION.c.id > transition_id)
+    return session.exec(query.order_by(_TRANSITION.c.id).limit(limit)).all()
+
+
+def transitions_of(session: Session, alarm_id: int) -> Sequence[AlarmTransition]:
+    """Return what happened to an alarm, in order."""
+    query = select(AlarmTransition).where(_TRANSITION.c.alarm_id == alarm_id)
+    return session.exec(query.order_by(_TRANSITION.c.id)).all()
+
+
+def last_transition(session: Session) -> int:
+    """Return the number of the newest transition, 0 when there is none."""
+    return session.execute(sa.select(sa.func.coalesce(sa.func.max(_TRANSITION.c.id), 0))).scalar_one()
+
+
+def watch_memories(session: Session) -> list[WatchMemory]:
+    """Return where the watch stands with each channel."""
+    rows = session.execute(sa.select(_WATCH.c.channel_id, _WATCH.c.at_ms, _WATCH.c.memory))
+    return [WatchMemory(*row) for row in rows]
+
+
+def save_watch_memories(session: Session, memories: Sequence[WatchMemory]) -> None:
+    """Note where the watch stands with these channels."""
+    for memory in memories:
+        session.merge(WatchState(channel_id=memory.channel_id, at_ms=memory.at_ms, memory=memory.memory))

@@ -1,0 +1,227 @@
+"""One channel under watch: its readings in, alarms raised and returned out.
+
+The same fold serves the live watch, a watch that starts again, and replay: it depends on nothing but the
+readings, the facts and what it remembers.
+"""
+
+from collections.abc import Iterator
+from dataclasses import asdict, dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from sensors.quantities import QUANTITIES
+from service.alarms.delays import NOTHING, Judged, Memory, Raised, Returned, advance
+from service.climate.series import UNKNOWN_CADENCE_MS, hold_ms
+from service.model import Flag
+from service.store.facts import ChannelFact, EnclosureFact, PlacementFact, RoomFacts
+from service.store.programme import Programme
+from service.store.readings import StoredReadings
+from service.watch.conditions import LIMIT_CONDITIONS, PROBE_SILENT, Condition, LimitCondition, silence_ms
+from service.watch.limits import judge, limit_of
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmRaised:
+    """An alarm begins."""
+
+    condition: Condition
+    place: str
+    enclosure_id: int
+    zone: str
+    channel_id: int
+    at_ms: int
+    began_ms: int
+    value: float | None = None
+    peak: float | None = None
+    limit: float | None = None
+    unit: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmReturned:
+    """An alarm ends; `raised_ms` tells which one of its condition and place."""
+
+    condition: Condition
+    place: str
+    raised_ms: int
+    at_ms: int
+    peak: float | None
+    why: str = "back to normal"
+
+
+AlarmEvent = AlarmRaised | AlarmReturned
+
+
+@dataclass(slots=True)
+class _Condition:
+    """What is remembered of a limit condition, and of which placement."""
+
+    placement_id: int
+    memory: Memory
+
+
+class ChannelWatch:
+    """Watches one channel.
+
+    Parameters
+    ----------
+    facts : RoomFacts
+    channel : ChannelFact
+    cadence_ms : int
+        Declared, or measured. [ms]
+    memory : dict, optional
+        From `remembered`.
+    """
+
+    def __init__(
+        self, facts: RoomFacts, channel: ChannelFact, cadence_ms: int | None, memory: dict[str, Any] | None = None
+    ) -> None:
+        self._facts, self.channel = facts, channel
+        self.cadence_ms = channel.declared_cadence_ms or cadence_ms or UNKNOWN_CADENCE_MS
+        stored = memory or {}
+        self.last_ms: int | None = stored.get("last_ms")
+        self.silent_since_ms: int | None = stored.get("silent_since_ms")
+        self._conditions = {
+            key: _Condition(kept["placement_id"], Memory(**kept["memory"]))
+            for key, kept in stored.get("conditions", {}).items()
+        }
+        self._programmes: dict[int, Programme] = {}
+
+    def remembered(self) -> dict[str, Any]:
+        """Return what to keep for a restart, as JSON values."""
+        return {
+            "last_ms": self.last_ms,
+            "silent_since_ms": self.silent_since_ms,
+            "conditions": {
+                key: {"placement_id": kept.placement_id, "memory": asdict(kept.memory)}
+                for key, kept in self._conditions.items()
+                if kept.memory != NOTHING
+            },
+        }
+
+    def take(self, readings: StoredReadings) -> list[AlarmEvent]:
+        """Carry the watch over further readings, all later than `last_ms`, and return what happened in order of time.
+
+        Late readings are passed over: at their time the watch had gone on without them.
+        """
+        in_time = (readings.flags & Flag.LATE) == 0
+        at, value, flags = readings.at[in_time], readings.value[in_time], readings.flags[in_time]
+        if not len(at):
+            return []
+        events = list(self._silences(at))
+        fit = (flags & Flag.unfit()) == 0
+        for placement, low, high in self._placed(at[fit]):
+            events.extend(self._moved(placement, int(at[fit][low])))
+            events.extend(self._limits(placement, at[fit][low:high], value[fit][low:high]))
+        self.last_ms = int(at[-1])
+        return sorted(events, key=lambda event: event.at_ms)
+
+    def overdue(self, now_ms: int) -> list[AlarmEvent]:
+        """Return the silence that began if nothing has come by now; a raised one is not raised again."""
+        if self.last_ms is None or self.silent_since_ms is not None:
+            return []
+        due = self.last_ms + silence_ms(self.cadence_ms)
+        return self._silence(due) if now_ms > due else []
+
+    def standing_ends(self, now_ms: int) -> list[AlarmEvent]:
+        """Return the alarms that end because the channel was taken from its place."""
+        placement = self.channel.placement_at(now_ms)
+        if placement is not None:
+            return []
+        events = list(self._moved(None, now_ms))
+        if self.silent_since_ms is not None:
+            raised, self.silent_since_ms = self.silent_since_ms, None
+            events.append(AlarmReturned(PROBE_SILENT, self.channel.probe, raised, now_ms, None, "probe taken away"))
+        return events
+
+    def _silences(self, at: npt.NDArray[np.int64]) -> Iterator[AlarmEvent]:
+        """Find the gaps that were silences, the one before the first reading included."""
+        times = at if self.last_ms is None else np.concatenate(([self.last_ms], at))
+        silence = silence_ms(self.cadence_ms)
+        for gap in np.flatnonzero(np.diff(times) > silence):
+            if self.silent_since_ms is None:
+                yield from self._silence(int(times[gap]) + silence)
+            if self.silent_since_ms is not None:
+                raised, self.silent_since_ms = self.silent_since_ms, None
+                yield AlarmReturned(PROBE_SILENT, self.channel.probe, raised, int(times[gap + 1]), None, "heard again")
+
+    def _silence(self, due_ms: int) -> list[AlarmEvent]:
+        placement = self.channel.placement_at(due_ms)
+        if placement is None or placement.enclosure_id not in self._facts.enclosures:
+            return []
+        self.silent_since_ms = due_ms
+        return [
+            AlarmRaised(
+                PROBE_SILENT, self.channel.probe, placement.enclosure_id, placement.zone, self.channel.id,
+                due_ms, due_ms - silence_ms(self.cadence_ms),
+            )
+        ]  # fmt: skip
+
+    def _placed(self, at: npt.NDArray[np.int64]) -> Iterator[tuple[PlacementFact, int, int]]:
+        """Cut readings by where the channel stood; those from between two places belong nowhere."""
+        for placement in self.channel.placements:
+            low, high = (int(edge) for edge in np.searchsorted(at, (placement.start_ms, placement.end_ms)))
+            if low < high and placement.enclosure_id in self._facts.enclosures:
+                yield placement, low, high
+
+    def _moved(self, placement: PlacementFact | None, at_ms: int) -> Iterator[AlarmEvent]:
+        """End what stood at another place than this: nobody measures there any more."""
+        here = placement.id if placement else None
+        for key, kept in list(self._conditions.items()):
+            if kept.placement_id == here:
+                continue
+            del self._conditions[key]
+            place = self._place_of(kept)
+            if kept.memory.raised_ms is not None and place is not None:
+                condition = next(c for c in LIMIT_CONDITIONS if c.key == key)
+                yield AlarmReturned(condition, place, kept.memory.raised_ms, at_ms, kept.memory.peak, "probe moved")
+
+    def _limits(
+        self, placement: PlacementFact, at: npt.NDArray[np.int64], value: npt.NDArray[np.float64]
+    ) -> Iterator[AlarmEvent]:
+        enclosure = self._facts.enclosures[placement.enclosure_id]
+        programme = self._programmes.setdefault(enclosure.id, Programme(self._facts, enclosure))
+        for condition in LIMIT_CONDITIONS:
+            if placement.zone not in condition.zones or self.channel.quantity not in condition.quantities:
+                continue
+            kept = self._conditions.setdefault(condition.key, _Condition(placement.id, NOTHING))
+            judged = judge(condition, programme, at, value)
+            kept.memory, events = advance(kept.memory, judged, condition.delays, hold_ms(self.cadence_ms))
+            for event in events:
+                yield self._named(condition, enclosure, placement, programme, judged, event)
+
+    def _named(
+        self,
+        condition: LimitCondition,
+        enclosure: EnclosureFact,
+        placement: PlacementFact,
+        programme: Programme,
+        judged: Judged,
+        event: Raised | Returned,
+    ) -> AlarmEvent:
+        place = self._place(enclosure, placement)
+        if isinstance(event, Returned):
+            return AlarmReturned(condition, place, event.raised_ms, event.at_ms, event.peak)
+        limit = limit_of(condition, programme, int(judged.at[event.index]))
+        return AlarmRaised(
+            condition, place, enclosure.id, placement.zone, self.channel.id,
+            event.at_ms, event.began_ms, event.value, event.peak, limit, QUANTITIES[self.channel.quantity].unit,
+        )  # fmt: skip
+
+    def _place(self, enclosure: EnclosureFact, placement: PlacementFact) -> str:
+        return f"{enclosure.key}/{placement.zone}/{self.channel.key}"
+
+    def peaks(self) -> Iterator[tuple[str, str, int, float]]:
+        """Yield condition, place, raised time and peak of what stands: how far it has gone so far."""
+        for key, kept in self._conditions.items():
+            memory = kept.memory
+            if memory.raised_ms is not None and memory.peak is not None and (place := self._place_of(kept)):
+                yield key, place, memory.raised_ms, memory.peak
+
+    def _place_of(self, kept: _Condition) -> str | None:
+        """Name the place that a condition was remembered at; None when its enclosure is gone."""
+        placement = next((p for p in self.channel.placements if p.id == kept.placement_id), None)
+        enclosure = self._facts.enclosures.get(placement.enclosure_id) if placement else None
+        return self._place(enclosure, placement) if placement and enclosure else None

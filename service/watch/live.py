@@ -1,0 +1,199 @@
+"""The live watch: what a commit brought is held against the conditions, and alarms are recorded.
+
+It meets the ingest only in the store: a hint says that something came, the store says what. Its memory is
+saved with the alarms it records and now and then besides, and readings after the saved point are judged again
+after a restart; since every decision follows from the readings, they come out the same and are recorded once.
+"""
+
+import threading
+import time
+from collections.abc import Callable, Iterable, Sequence
+
+import structlog
+from sqlmodel import Session
+
+from service.alarms.record import Occurrence, record_raised, record_returned
+from service.climate.series import cadence_of
+from service.errors import StoreUnusable
+from service.model import from_ms
+from service.store.alarms import WatchMemory, find_alarm, save_watch_memories, watch_memories
+from service.store.engine import Store
+from service.store.facts import RoomFacts, facts_version, load_facts
+from service.store.history import corrected
+from service.store.readings import Newest, newest_readings, read_readings, recent_times
+from service.watch.channel_watch import AlarmEvent, AlarmRaised, AlarmReturned, ChannelWatch
+
+log = structlog.get_logger("watch")
+
+_SAVE_EVERY_S = 30.0
+_OVERDUE_EVERY_S = 1.0
+
+
+class Watch:
+    """Watches every placed channel of the store.
+
+    Parameters
+    ----------
+    store : Store
+    now_ms : callable
+        The time. [ms since 1970, UTC]
+    recorded : callable
+        Told after alarms were recorded.
+    """
+
+    def __init__(self, store: Store, now_ms: Callable[[], int], recorded: Callable[[], None]) -> None:
+        self._store, self._now_ms, self._recorded = store, now_ms, recorded
+        self._facts: RoomFacts | None = None
+        self._channels: dict[int, ChannelWatch] = {}
+        self._seen_write = -1
+        self._unsaved: set[int] = set()
+        self._first_seen = False
+        self._saved_at = time.monotonic()
+        self._looked_at = 0.0
+        self.said: str | None = None
+        self.stepped_at = time.monotonic()
+
+    def run(self, stop: threading.Event, woken: threading.Event) -> None:
+        """Step whenever woken, and each second besides, until told to stop."""
+        while not stop.is_set():
+            woken.wait(1.0)
+            woken.clear()
+            try:
+                self.step()
+                self.said = None
+            except StoreUnusable as exc:
+                # Nothing was recorded: load everything anew and judge again from what was saved.
+                self.said = str(exc)
+                self._forget()
+                log.warning("watch_waits", reason=str(exc))
+                stop.wait(1.0)
+            self.stepped_at = time.monotonic()
+        try:
+            self.save()
+        except StoreUnusable as exc:
+            log.warning("watch_not_saved", reason=str(exc))
+
+    def step(self) -> int:
+        """Judge what has come since the last step and record what follows; return how many alarms changed."""
+        with self._store.read() as session:
+            ended = self._reload(session)
+            touched = [
+                state for state in newest_readings(session, self._seen_write) if state.channel_id in self._channels
+            ]
+            events = ended + [event for state in touched for event in self._take(session, state)]
+        events += self._overdue()
+        self._record(events, touched)
+        self._seen_write = max((state.write for state in touched), default=self._seen_write)
+        return len(events)
+
+    def save(self) -> None:
+        """Save what is remembered."""
+        if self._unsaved:
+            with self._store.write() as session:
+                save_watch_memories(session, self._memories())
+        self._saved()
+
+    def _saved(self) -> None:
+        self._unsaved.clear()
+        self._first_seen = False
+        self._saved_at = time.monotonic()
+
+    def _forget(self) -> None:
+        self._facts, self._channels, self._seen_write = None, {}, -1
+        self._unsaved.clear()
+
+    def _reload(self, session: Session) -> list[AlarmEvent]:
+        """Take up changed facts: new channels begin at their newest reading, those taken away end their alarms."""
+        if self._facts is not None and self._facts.version == facts_version(session):
+            return []
+        self._facts = facts = load_facts(session)
+        kept = {memory.channel_id: memory.memory for memory in watch_memories(session)}
+        kept |= {channel_id: watch.remembered() for channel_id, watch in self._channels.items()}
+        self._channels = {
+            channel.id: ChannelWatch(facts, channel, _cadence(session, channel.id), kept.get(channel.id))
+            for channel in facts.channels.values()
+            if channel.placements
+        }
+        self._seen_write = -1
+        now = self._now_ms()
+        return [event for watch in self._channels.values() for event in watch.standing_ends(now)]
+
+    def _take(self, session: Session, state: Newest) -> list[AlarmEvent]:
+        watch = self._channels[state.channel_id]
+        self._first_seen = self._first_seen or watch.last_ms is None
+        start = state.at_ms if watch.last_ms is None else watch.last_ms + 1
+        if start > state.at_ms:
+            return []
+        readings = read_readings(session, state.channel_id, start, state.at_ms + 1)
+        return watch.take(corrected(watch.channel, readings))
+
+    def _overdue(self) -> list[AlarmEvent]:
+        now = time.monotonic()
+        if now - self._looked_at < _OVERDUE_EVERY_S:
+            return []
+        self._looked_at, now_ms = now, self._now_ms()
+        return [event for watch in self._channels.values() for event in watch.overdue(now_ms)]
+
+    def _record(self, events: Sequence[AlarmEvent], touched: Iterable[Newest]) -> None:
+        """Record alarms together with the memory they followed from."""
+        self._unsaved |= {state.channel_id for state in touched}
+        if not events:
+            # A channel seen for the first time is saved at once: a restart must not begin with it anew.
+            if self._first_seen or time.monotonic() - self._saved_at >= _SAVE_EVERY_S:
+                self.save()
+            return
+        with self._store.write() as session:
+            for event in events:
+                record(session, event, self._now_ms())
+            self._update_peaks(session)
+            save_watch_memories(session, self._memories())
+        self._saved()
+        self._recorded()
+        for event in events:
+            kind = "alarm_raised" if isinstance(event, AlarmRaised) else "alarm_returned"
+            log.info(kind, condition=event.condition.key, place=event.place)
+
+    def _update_peaks(self, session: Session) -> None:
+        for watch in self._channels.values():
+            for condition, place, raised_ms, peak in watch.peaks():
+                alarm = find_alarm(session, condition, place, from_ms(raised_ms))
+                if alarm is not None and alarm.peak != peak:
+                    alarm.peak = peak
+                    session.add(alarm)
+
+    def _memories(self) -> list[WatchMemory]:
+        return [
+            WatchMemory(channel_id, watch.last_ms, watch.remembered())
+            for channel_id in self._unsaved
+            if (watch := self._channels.get(channel_id)) is not None and watch.last_ms is not None
+        ]
+
+
+def _cadence(session: Session, channel_id: int) -> int | None:
+    times = recent_times(session, channel_id)
+    return cadence_of(times) if len(times) > 1 else None
+
+
+def record(session: Session, event: AlarmEvent, now_ms: int) -> None:
+    """Write an alarm event down, in the caller's transaction."""
+    recorded_at = from_ms(now_ms)
+    if isinstance(event, AlarmReturned):
+        alarm = find_alarm(session, event.condition.key, event.place, from_ms(event.raised_ms))
+        if alarm is not None:
+            record_returned(session, alarm, from_ms(event.at_ms), recorded_at, event.peak, event.why)
+        return
+    occurrence = Occurrence(
+        condition=event.condition.key,
+        place=event.place,
+        priority=event.condition.priority,
+        raised_at=from_ms(event.at_ms),
+        began_at=from_ms(event.began_ms),
+        enclosure_id=event.enclosure_id,
+        zone=event.zone,
+        channel_id=event.channel_id,
+        value=event.value,
+        peak=event.peak,
+        limit=event.limit,
+        unit=event.unit,
+    )
+    record_raised(session, occurrence, recorded_at)
