@@ -5,20 +5,42 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Final
 
-from service.climate import hot_spot, night_drop
+from service.climate import gradient, hot_spot, humidity, incubation, night_drop, photoperiod
 from service.climate.day_view import Channel, CheckResult, Clutch, Cycle, DayInput, DayView
+from service.climate.misting import MistingResult
+from service.climate.spikes import Spike
 from service.climate.targets import Target, with_defaults
 from service.climate.uncertainty import Verdict, worst
+from service.climate.wetting import Wetting, wetting_of
 
 __all__ = ["CHECKS", "Channel", "CheckResult", "Clutch", "Cycle", "DayAssessment", "DayInput", "assess_day"]
 
-CHECKS: Final[Mapping[str, Callable[[DayView, Target], CheckResult]]] = {
-    "hot-spot": hot_spot.check_hot_spot,
-    "hot-spot-peak": hot_spot.check_hot_spot_peak,
-    "warm-up": hot_spot.check_warm_up,
-    "night-drop": night_drop.check_night_drop,
-    "night-floor": night_drop.check_night_floor,
-    "night-ceiling": night_drop.check_night_ceiling,
+
+def _dry(check: Callable[[DayView, Target], CheckResult]) -> Callable[[DayView, Wetting, Target], CheckResult]:
+    """Return a check that looks at no water as one of the common form."""
+
+    def checked(view: DayView, _wetting: Wetting, target: Target) -> CheckResult:
+        return check(view, target)
+
+    return checked
+
+
+CHECKS: Final[Mapping[str, Callable[[DayView, Wetting, Target], CheckResult]]] = {
+    "hot-spot": _dry(hot_spot.check_hot_spot),
+    "hot-spot-peak": _dry(hot_spot.check_hot_spot_peak),
+    "warm-up": _dry(hot_spot.check_warm_up),
+    "gradient": _dry(gradient.check_gradient),
+    "cool-retreat": _dry(gradient.check_cool_retreat),
+    "night-drop": _dry(night_drop.check_night_drop),
+    "night-floor": _dry(night_drop.check_night_floor),
+    "night-ceiling": _dry(night_drop.check_night_ceiling),
+    "humidity-day": humidity.check_humidity_day,
+    "humidity-night": humidity.check_humidity_night,
+    "humidity-spikes": humidity.check_humidity_spikes,
+    "misting-cycles": humidity.check_misting_cycles,
+    "dry-down": _dry(humidity.check_dry_down),
+    "photoperiod": _dry(photoperiod.check_photoperiod),
+    "incubation": _dry(incubation.check_incubation),
 }
 """The checks of a day, in the order in which they are told."""
 
@@ -35,12 +57,18 @@ class DayAssessment:
     checks : tuple of CheckResult
     complete : bool
         Whether every check has seen its whole span; the night of a day ends on the next date.
+    misting : tuple of MistingResult
+        The cycles that started in the local day.
+    spikes : tuple of Spike
+        Those that follow no cycle.
     """
 
     date: date
     verdict: Verdict | None
     checks: tuple[CheckResult, ...]
     complete: bool
+    misting: tuple[MistingResult, ...] = ()
+    spikes: tuple[Spike, ...] = ()
 
 
 def _summary(checks: tuple[CheckResult, ...], complete: bool) -> Verdict | None:
@@ -64,8 +92,11 @@ def assess_day(day: DayInput) -> DayAssessment:
     DayAssessment
     """
     view = DayView(day)
+    wetting = wetting_of(view)
     checks = tuple(
-        check(view, with_defaults(name, day.targets[name])) for name, check in CHECKS.items() if name in day.targets
+        check(view, wetting, with_defaults(name, day.targets[name]))
+        for name, check in CHECKS.items()
+        if name in day.targets
     )
     complete = all(result.complete for result in checks) and day.now_ms >= day.end_ms
-    return DayAssessment(day.date, _summary(checks, complete), checks, complete)
+    return DayAssessment(day.date, _summary(checks, complete), checks, complete, wetting.cycles, wetting.spikes)

@@ -1,0 +1,307 @@
+"""Did the misting work? Judged by the water that entered the air, never by relative humidity alone."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+from enum import StrEnum
+from typing import Final
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+from service.climate.day_cycle import Span
+from service.climate.day_view import Cycle
+from service.climate.psychrometrics import HIGHEST_TEMPERATURE, saturation_pressure
+from service.climate.ranges import MINUTE_MS, Floats
+from service.climate.series import LEAST_COVERAGE, cover
+from service.climate.uncertainty import quadrature
+from service.climate.zone_air import ZoneAir
+
+# All of these: common practice, no source.
+ASKED_RESPONSE: Final = 10.0
+"""Added humidity that a working cycle shows [%RH]."""
+BASELINE_MIN: Final = 10
+RESPONSE_MIN: Final = 20
+NOISE_MIN: Final = 30
+LEAST_NOISE: Final = 2.0
+"""What counts as noise at the least [%RH]."""
+NOISE_DEVIATIONS: Final = 3.0
+MOVING_BY: Final = 3.0
+"""Temperature is moving when it changes by more than this within the window [°C]."""
+MOVING_AFTER_LIGHTS_ON_MIN: Final = 60
+LONGEST_SPIKE_MIN: Final = 180
+"""A spike ends here at the latest, so that a lasting wet spell counts against the humidity band [min]."""
+SPIKE_ENDS_AT: Final = 1 / 3
+"""A spike ends when added humidity has fallen to this part of its peak."""
+LEAST_RESPONSE_READINGS: Final = 2
+_DEVIATION_OF_MAD: Final = 1.4826
+"""Standard deviation over the median absolute deviation of a normal distribution."""
+
+
+class MistingVerdict(StrEnum):
+    """What the air says of a cycle."""
+
+    CONFIRMED = "confirmed"
+    WEAK = "weak"
+    NONE = "none"
+    SATURATED = "saturated"
+    NO_DATA = "no data"
+
+
+@dataclass(frozen=True)
+class MistingResult:
+    """What a misting cycle did.
+
+    Parameters
+    ----------
+    at_ms : int
+        Its start. [ms, UTC]
+    basis : str
+        How its start is known.
+    verdict : MistingVerdict or None
+        None while its 20 min are not over, unless it is confirmed already.
+    response : float
+        Greatest added humidity within 20 min, NaN without data. [%RH]
+    uncertainty : float
+        Of the response, k = 2. [%RH]
+    noise : float
+        What the response must exceed to be seen at all. [%RH]
+    rise_minutes, decay_minutes : float
+        From the start to the greatest, and from there until it has halved or the next cycle starts; NaN when not known.
+    baseline_vapour_pressure, baseline_humidity : float
+        Medians of the 10 min before. [Pa], [%RH]
+    coverage : float
+        Of the window from 10 min before to 20 min after.
+    temperature_moving : bool
+    complete : bool
+        Whether the 20 min are over.
+    spike : (int, int) or None
+        The time that the humidity bands leave out. [ms, UTC]
+    channels : tuple of str
+    sentence : str
+    asked : float
+        Response that a working cycle shows. [%RH]
+    """
+
+    at_ms: int
+    basis: str
+    verdict: MistingVerdict | None
+    response: float = math.nan
+    uncertainty: float = math.nan
+    noise: float = math.nan
+    rise_minutes: float = math.nan
+    decay_minutes: float = math.nan
+    baseline_vapour_pressure: float = math.nan
+    baseline_humidity: float = math.nan
+    coverage: float = 0.0
+    temperature_moving: bool = False
+    complete: bool = True
+    spike: Span | None = None
+    channels: tuple[str, ...] = ()
+    sentence: str = ""
+    asked: float = ASKED_RESPONSE
+
+    @property
+    def may_reach(self) -> bool:
+        """Whether the response may, within its U, be what a working cycle shows."""
+        return self.response >= self.asked - self.uncertainty
+
+
+@dataclass(frozen=True)
+class Surroundings:
+    """What a cycle is judged within.
+
+    Parameters
+    ----------
+    now_ms : int
+        What lies later is not known yet. [ms, UTC]
+    next_ms : int or None
+        The next cycle's start. [ms, UTC]
+    lights_on_ms : int or None
+        [ms, UTC]
+    zone : ZoneInfo
+        For the time of day in the sentence.
+    asked : float
+        Response that a working cycle shows. [%RH]
+    """
+
+    now_ms: int
+    next_ms: int | None
+    lights_on_ms: int | None
+    zone: ZoneInfo
+    asked: float = ASKED_RESPONSE
+
+
+def _part(air: ZoneAir, start: int, end: int) -> slice:
+    """Return which readings lie in [start, end)."""
+    first, last = np.searchsorted(air.at, (start, end), "left")
+    return slice(int(first), int(last))
+
+
+def _noise(air: ZoneAir, start: int, baseline: float) -> float:
+    """Return three robust standard deviations of added humidity over the 30 min before a cycle [%RH]."""
+    before = air.added_humidity(baseline, _part(air, start - NOISE_MIN * MINUTE_MS, start))
+    known = before[~np.isnan(before)]
+    if not known.size:
+        return LEAST_NOISE
+    deviation = _DEVIATION_OF_MAD * float(np.median(np.abs(known - np.median(known))))
+    return max(LEAST_NOISE, NOISE_DEVIATIONS * deviation)
+
+
+def _response_uncertainty(air: ZoneAir, peak: int, baseline: float) -> float:
+    """Return U of added humidity at a reading: of RH, and of temperature by finite difference [%RH]."""
+    here = min(100.0, 100 * baseline / float(air.saturation[peak]))
+    # At the top of the formula's range the step goes down: the slope is the same.
+    temperature = float(air.temperature[peak])
+    step = air.temperature_repeat if temperature + air.temperature_repeat <= HIGHEST_TEMPERATURE else -0.1
+    there = min(100.0, 100 * baseline / float(saturation_pressure(temperature + step)))
+    slope = abs(there - here) / abs(step) if step else 0.0
+    return quadrature(air.humidity_repeat, slope * air.temperature_repeat)
+
+
+def _first_below(added: Floats, limit: float) -> int | None:
+    """Return the first index at or below a limit, None when there is none."""
+    below = added <= limit
+    return int(np.argmax(below)) if below.any() else None
+
+
+def _aftermath(air: ZoneAir, result: MistingResult, peak: int, around: Surroundings) -> MistingResult:
+    """Return the result with its decay and the spike's time, as far as known."""
+    horizon = around.now_ms if around.next_ms is None else min(around.now_ms, around.next_ms)
+    rest = slice(peak, int(np.searchsorted(air.at, horizon, "left")))
+    added, at = air.added_humidity(result.baseline_vapour_pressure, rest), air.at[rest]
+    halved = _first_below(added, result.response / 2)
+    decay = math.nan
+    if halved is not None:
+        decay = float(at[halved] - at[0]) / MINUTE_MS
+    elif around.next_ms is not None and around.next_ms <= around.now_ms:
+        decay = float(around.next_ms - at[0]) / MINUTE_MS
+    third = _first_below(added, result.response * SPIKE_ENDS_AT)
+    latest = min(horizon, result.at_ms + LONGEST_SPIKE_MIN * MINUTE_MS)
+    end = latest if third is None else min(latest, int(at[third]))
+    return replace(result, decay_minutes=decay, spike=(result.at_ms, max(result.at_ms, end)))
+
+
+def _verdict(result: MistingResult, headroom: float, asked: float) -> MistingVerdict:
+    """Judge a cycle whose window is covered; headroom is that of the middle of the window."""
+    if 100 - result.baseline_humidity < asked:
+        return MistingVerdict.SATURATED
+    if result.response >= asked + result.uncertainty:
+        return MistingVerdict.CONFIRMED
+    # Air that comes near saturation by cooling, or lacks the points of the guard band, hides a working pump too.
+    if min(headroom, 100 - result.baseline_humidity) < asked + result.uncertainty:
+        return MistingVerdict.SATURATED
+    return MistingVerdict.WEAK if result.response > result.noise else MistingVerdict.NONE
+
+
+def judge_cycle(air: ZoneAir, cycle: Cycle, around: Surroundings) -> MistingResult:
+    """Say whether a misting cycle put water into the air.
+
+    Parameters
+    ----------
+    air : ZoneAir
+        From 30 min before the cycle, as far as known.
+    cycle : Cycle
+    around : Surroundings
+
+    Returns
+    -------
+    MistingResult
+        Its verdict is CONFIRMED when added humidity within 20 min reaches what is asked and its U; WEAK when it is only
+        above the noise; NONE otherwise; SATURATED when the air left no room to show a response; NO_DATA when readings
+        cover less than 0.75 of the window or are too far apart to show a spike.
+    """
+    start = cycle.at_ms
+    window_end = start + RESPONSE_MIN * MINUTE_MS
+    complete = around.now_ms >= window_end
+    result = MistingResult(start, cycle.basis, None, complete=complete, channels=air.channels, asked=around.asked)
+    known_until = min(window_end, around.now_ms)
+    known = cover(air.series, [(start - BASELINE_MIN * MINUTE_MS, known_until)])
+    before = _part(air, start - BASELINE_MIN * MINUTE_MS, start)
+    # The last instant of the window belongs to it, the start does not.
+    after = _part(air, start + 1, known_until + 1)
+    seen = int(np.count_nonzero(~np.isnan(air.humidity[after])))
+    if known.coverage < LEAST_COVERAGE or seen < LEAST_RESPONSE_READINGS or before.stop == before.start:
+        verdict = MistingVerdict.NO_DATA if complete else None
+        return told(replace(result, verdict=verdict, coverage=known.coverage), around)
+    return told(_judged(air, result, after, known.coverage, around), around)
+
+
+def _judged(air: ZoneAir, result: MistingResult, after: slice, covered: float, around: Surroundings) -> MistingResult:
+    """Return the result of a cycle whose window is covered."""
+    start = result.at_ms
+    baseline_span = [(start - BASELINE_MIN * MINUTE_MS, start)]
+    baseline = cover(air.vapour, baseline_span).percentile(50)
+    if math.isnan(baseline):
+        return replace(result, verdict=MistingVerdict.NO_DATA if result.complete else None, coverage=covered)
+    added = air.added_humidity(baseline, after)
+    peak = after.start + int(np.nanargmax(added))
+    window = slice(_part(air, baseline_span[0][0], start).start, after.stop)
+    temperature = air.temperature[window]
+    since_lights_on = math.inf if around.lights_on_ms is None else start - around.lights_on_ms
+    moving = (
+        0 <= since_lights_on < MOVING_AFTER_LIGHTS_ON_MIN * MINUTE_MS
+        or float(np.nanmax(temperature) - np.nanmin(temperature)) > MOVING_BY
+    )
+    result = replace(
+        result,
+        response=float(air.added_humidity(baseline, slice(peak, peak + 1))[0]),
+        uncertainty=_response_uncertainty(air, peak, baseline),
+        noise=_noise(air, start, baseline),
+        rise_minutes=float(air.at[peak] - start) / MINUTE_MS,
+        baseline_vapour_pressure=baseline,
+        baseline_humidity=cover(air.series, baseline_span).percentile(50),
+        coverage=covered,
+        temperature_moving=moving,
+    )
+    expected = np.minimum(100.0, 100 * baseline / air.saturation[after])
+    verdict = _verdict(result, 100 - float(np.nanmedian(expected)), around.asked)
+    if not result.complete and verdict is not MistingVerdict.CONFIRMED:
+        return result
+    result = replace(result, verdict=verdict)
+    if verdict in {MistingVerdict.CONFIRMED, MistingVerdict.WEAK}:
+        return _aftermath(air, result, peak, around)
+    return result
+
+
+def told(result: MistingResult, around: Surroundings) -> MistingResult:
+    """Return the result with its sentence."""
+    when = f"Misting at {datetime.fromtimestamp(result.at_ms / 1000, around.zone):%H:%M}"
+    added = f"{result.response:.0f} %RH of water added"
+    halved = "" if math.isnan(result.decay_minutes) else f", down to half after {result.decay_minutes:.0f} min more"
+    sentences = {
+        MistingVerdict.CONFIRMED: f"{when} confirmed: {added} within {result.rise_minutes:.0f} min{halved}.",
+        MistingVerdict.WEAK: f"{when} weak: only {added}, a working cycle shows {around.asked:.0f} %RH.",
+        MistingVerdict.NONE: f"{when} did not reach the air: {max(0.0, result.response):.0f} %RH of water added, "
+        f"a working cycle shows {around.asked:.0f} %RH.",
+        MistingVerdict.SATURATED: f"{when} cannot be judged: the air, at {result.baseline_humidity:.0f} %RH before, "
+        "had no room to show it.",
+        MistingVerdict.NO_DATA: f"{when} cannot be judged: humidity and temperature readings cover "
+        f"{100 * result.coverage:.0f} % of the time around it, or are too far apart.",
+        None: f"{when}: its {RESPONSE_MIN} min are not over yet.",
+    }
+    moving = " The temperature was moving; the verdict allows for it." if result.temperature_moving else ""
+    return replace(result, sentence=sentences[result.verdict] + moving)
+
+
+def judge_cycles(
+    air: ZoneAir, cycles: Sequence[Cycle], around: Surroundings, start_ms: int, end_ms: int
+) -> tuple[MistingResult, ...]:
+    """Judge the cycles that start in [start_ms, end_ms) and not after now; the others only bound them [ms, UTC]."""
+    ordered = sorted(cycles, key=lambda c: c.at_ms)
+    following = [*(c.at_ms for c in ordered[1:]), None][: len(ordered)]
+    return tuple(
+        judge_cycle(air, cycle, replace(around, next_ms=after))
+        for cycle, after in zip(ordered, following, strict=True)
+        if start_ms <= cycle.at_ms < end_ms and cycle.at_ms < around.now_ms
+    )
+
+
+def unjudged(cycles: Sequence[Cycle], around: Surroundings, start_ms: int, end_ms: int) -> tuple[MistingResult, ...]:
+    """Return the cycles of [start_ms, end_ms) in an enclosure whose air is not measured [ms, UTC]."""
+    return tuple(
+        told(MistingResult(c.at_ms, c.basis, MistingVerdict.NO_DATA), around)
+        for c in sorted(cycles, key=lambda c: c.at_ms)
+        if start_ms <= c.at_ms < end_ms and c.at_ms < around.now_ms
+    )
