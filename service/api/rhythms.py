@@ -1,17 +1,20 @@
-"""What changes slowly and costs a read: each enclosure's day and night, and each channel's cadence."""
+"""What changes slowly and costs time to find: each enclosure's day, night and targets, and each channel's cadence."""
 
 from datetime import datetime, timedelta
-from typing import Final
+from typing import Final, Literal
 
 from sqlmodel import Session
 
 from service.climate.day_cycle import Photoperiod, day_span, night_span
 from service.climate.ranges import MINUTE_MS
 from service.climate.series import cadence_of
+from service.climate.targets import Target
 from service.model import to_ms
 from service.store.facts import ChannelFact, EnclosureFact, RoomFacts
-from service.store.programme import photoperiods
+from service.store.programme import Programme, photoperiods
 from service.store.readings import recent_times
+
+PartOfDay = Literal["day", "night", "between"]
 
 _PERIODS_KEPT_MS: Final = MINUTE_MS
 _CADENCE_KEPT_MS: Final = 10 * MINUTE_MS
@@ -19,14 +22,16 @@ _SPREAD: Final = 997
 
 
 class Rhythms:
-    """Photoperiods, kept for a minute, and cadences, kept for ten; any thread may ask.
+    """Photoperiods, kept for a minute, cadences, kept for ten, and programmes, kept until the facts change.
 
-    What is kept comes due at another time for each enclosure and channel, so that no request pays for all of them.
+    Any thread may ask: the worst is that two work the same out. What is kept comes due at another time for each
+    enclosure and channel, so that no request pays for all of them.
     """
 
     def __init__(self) -> None:
         self._periods: dict[int, tuple[tuple[int, int], list[Photoperiod]]] = {}
         self._cadences: dict[int, tuple[int, int]] = {}
+        self._programmes: dict[int, tuple[int, Programme]] = {}
 
     def photoperiods(
         self, session: Session, facts: RoomFacts, enclosure: EnclosureFact, now: datetime
@@ -40,8 +45,15 @@ class Rhythms:
             self._periods[enclosure.id] = known
         return known[1]
 
+    def targets(self, facts: RoomFacts, enclosure: EnclosureFact, at_ms: int) -> dict[str, Target]:
+        """Return the targets of an enclosure at an instant."""
+        known = self._programmes.get(enclosure.id)
+        if known is None or known[0] != facts.version:
+            known = self._programmes[enclosure.id] = (facts.version, Programme(facts, enclosure))
+        return known[1].targets_at(at_ms)
+
     def cadence_ms(self, session: Session, channel: ChannelFact, now_ms: int) -> int:
-        """Return a channel's cadence: declared, or the median spacing of its last 200 readings. [ms]"""
+        """Return a channel's cadence: declared, or the median spacing of its last 200 readings [ms]."""
         if channel.declared_cadence_ms is not None:
             return channel.declared_cadence_ms
         term = (now_ms - channel.id * _SPREAD) // _CADENCE_KEPT_MS
@@ -51,7 +63,7 @@ class Rhythms:
         return known[1]
 
 
-def part_of_day(periods: list[Photoperiod], at_ms: int) -> str:
+def part_of_day(periods: list[Photoperiod], at_ms: int) -> PartOfDay:
     """Return "day" or "night" when that instant lies in such a span, else "between": warm-up or settling."""
     for period in periods:
         day, night = day_span(period), night_span(period)

@@ -8,21 +8,19 @@ from typing import Final, Literal
 from sqlmodel import Session
 
 from service.api import sentences
-from service.api.rhythms import Rhythms, part_of_day
+from service.api.rhythms import PartOfDay, Rhythms, part_of_day
 from service.api.zone_values import Band, ZoneValue, bands_now, first_of, values_now
 from service.climate.day_view import AMBIENT, BASKING, SURFACE_FIRST, TEMPERATURES
 from service.climate.targets import Target
 from service.model import Alarm, to_ms
 from service.store.alarms import list_alarms
 from service.store.facts import EnclosureFact, RoomFacts
-from service.store.programme import targets_at
 from service.store.readings import Newest, newest_readings
 
 State = Literal["act", "blind", "drifting", "steady", "resting"]
 
 _EVERY_ALARM: Final = 100_000
 _RANK: Final = {"high": 0, "medium": 1, "low": 2}
-_TOLD: Final = frozenset({"unacknowledged", "acknowledged"})
 _SILENT: Final = "probe-silent"
 
 
@@ -64,7 +62,7 @@ class Standing:
     state : str
         "act" (an alarm of high or medium priority stands), "blind" (what should be known is not), "drifting" (a low
         alarm stands, or a value is outside its target for certain), "resting" (nothing is measured and nothing asked
-        for, or all that stands is out of service), else "steady".
+        for), else "steady".
     word : str
         The state in a word or two, saying what is wrong where something is.
     figure : Figure or None
@@ -94,7 +92,7 @@ class Standing:
     basking: ZoneValue | None
     values: tuple[ZoneValue, ...]
     newest_at_ms: int | None
-    part_of_day: str
+    part_of_day: PartOfDay
     targets: Mapping[str, Target]
 
 
@@ -148,19 +146,18 @@ def _standing_of(
 ) -> Standing:
     now_ms = to_ms(now)
     part = part_of_day(rhythms.photoperiods(session, facts, enclosure, now), now_ms)
-    targets = targets_at(facts, enclosure, now_ms)
+    targets = rhythms.targets(facts, enclosure, now_ms)
     plain = values_now(session, facts, enclosure, newest, rhythms, now_ms)
     bands = bands_now(plain, targets, part)
     values = [replace(value, target=bands.get((value.zone, value.quantity))) for value in plain]
     alarms.sort(key=_urgency)
-    told = [alarm for alarm in alarms if alarm.state in _TOLD]
     state = _state(enclosure, alarms, values, targets, now_ms)
-    sentence, word = _in_words(state, facts, enclosure, told, values, now_ms)
+    sentence, word = _in_words(state, facts, enclosure, alarms, values, now_ms)
     return Standing(
         enclosure=enclosure,
         state=state,
         word=word,
-        figure=_figure(told, values, facts),
+        figure=_figure(alarms, values, facts),
         sentence=sentence,
         alarms=tuple(alarms),
         basking=first_of(values, BASKING, SURFACE_FIRST),
@@ -171,9 +168,9 @@ def _standing_of(
     )
 
 
-def _urgency(alarm: Alarm) -> tuple[bool, int, datetime]:
-    """Order alarms: those that are told before shelved ones, the worst first, the longest standing first."""
-    return alarm.state not in _TOLD, _RANK.get(alarm.priority, len(_RANK)), alarm.raised_at
+def _urgency(alarm: Alarm) -> tuple[int, datetime]:
+    """Order alarms: the worst first, of those the longest standing."""
+    return _RANK.get(alarm.priority, len(_RANK)), alarm.raised_at
 
 
 def _state(
@@ -183,17 +180,14 @@ def _state(
     targets: Mapping[str, Target],
     now_ms: int,
 ) -> State:
-    told = [alarm for alarm in alarms if alarm.state in _TOLD]
-    if any(alarm.priority in {"high", "medium"} and alarm.condition != _SILENT for alarm in told):
+    if any(alarm.priority in {"high", "medium"} and alarm.condition != _SILENT for alarm in alarms):
         return "act"
     placed = any(placement.holds_at(now_ms) for placement in enclosure.placements)
     if not placed and not targets:
         return "resting"
-    if alarms and all(alarm.state == "out-of-service" for alarm in alarms):
-        return "resting"
-    if any(alarm.condition == _SILENT for alarm in told) or _is_blind(values):
+    if any(alarm.condition == _SILENT for alarm in alarms) or _is_blind(values):
         return "blind"
-    return "drifting" if told or any(value.passed for value in values) else "steady"
+    return "drifting" if alarms or any(value.passed for value in values) else "steady"
 
 
 def _is_blind(values: Sequence[ZoneValue]) -> bool:
@@ -202,8 +196,8 @@ def _is_blind(values: Sequence[ZoneValue]) -> bool:
     return not any(value.fresh for value in climate) or any(value.target and not value.fresh for value in climate)
 
 
-def _figure(told: Sequence[Alarm], values: Sequence[ZoneValue], facts: RoomFacts) -> Figure | None:
-    for alarm in told:
+def _figure(alarms: Sequence[Alarm], values: Sequence[ZoneValue], facts: RoomFacts) -> Figure | None:
+    for alarm in alarms:
         value = sentences.value_of(alarm, values, facts)
         if value is not None:
             return Figure(sentences.about(value), value.value, value.unit, alarm.limit, value.target, value.at_ms)
@@ -224,7 +218,7 @@ def _in_words(
     state: State,
     facts: RoomFacts,
     enclosure: EnclosureFact,
-    told: Sequence[Alarm],
+    alarms: Sequence[Alarm],
     values: Sequence[ZoneValue],
     now_ms: int,
 ) -> tuple[str, str]:
@@ -232,10 +226,11 @@ def _in_words(
     worst = sentences.worst(values)
     if state == "blind":
         return sentences.of_silence(facts, enclosure, values, now_ms), "blind"
-    if told:
-        return sentences.of_alarm(told[0], sentences.value_of(told[0], values, facts), now_ms), sentences.word(told[0])
+    if alarms:
+        value = sentences.value_of(alarms[0], values, facts)
+        return sentences.of_alarm(alarms[0], value, now_ms), sentences.word(alarms[0])
     if worst is not None and state == "drifting":
         return sentences.of_drift(worst), "drifting"
     if state == "resting":
-        return "Nothing is measured here." if not values else "Out of service.", "resting"
+        return "Nothing is measured here, and no profile asks for anything.", "resting"
     return sentences.of_calm(values), "steady"

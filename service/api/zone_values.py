@@ -10,7 +10,7 @@ from sqlmodel import Session
 
 from sensors.catalogue import element_for, expanded_uncertainty
 from sensors.quantities import QUANTITIES, UnknownWordError
-from service.api.rhythms import Rhythms
+from service.api.rhythms import PartOfDay, Rhythms
 from service.climate.day_view import AMBIENT, BASKING, SURFACE_FIRST, TEMPERATURES
 from service.climate.ranges import MINUTE_MS
 from service.climate.targets import Target
@@ -172,7 +172,7 @@ def _preference(value: ZoneValue) -> tuple[bool, bool, float, str]:
 
 
 def first_of(values: Iterable[ZoneValue], zones: Sequence[str], quantities: Sequence[str]) -> ZoneValue | None:
-    """Return the value in the first zone that has one of the quantities; of that zone the first of them that is fresh."""
+    """Return the value in the first zone that measures one of the quantities: of these the first that is fresh."""
     known = {(value.zone, value.quantity): value for value in values}
     for zone in zones:
         present = [known[zone, quantity] for quantity in quantities if (zone, quantity) in known]
@@ -181,7 +181,9 @@ def first_of(values: Iterable[ZoneValue], zones: Sequence[str], quantities: Sequ
     return None
 
 
-def bands_now(values: Sequence[ZoneValue], targets: Mapping[str, Target], part: str) -> dict[tuple[str, str], Band]:
+def bands_now(
+    values: Sequence[ZoneValue], targets: Mapping[str, Target], part: PartOfDay
+) -> dict[tuple[str, str], Band]:
     """Return what each zone and quantity is held against in that part of the day."""
     wanted: list[tuple[ZoneValue | None, tuple[str, ...]]] = []
     basking = first_of(values, BASKING, SURFACE_FIRST)

@@ -1,0 +1,67 @@
+"""The HTTP interface: its routes, its errors and its description."""
+
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from importlib.metadata import version
+from typing import Any
+
+from fastapi import FastAPI
+from fastapi.openapi.utils import get_openapi
+
+from service.api import alarms, health, live, readings, rooms
+from service.api.parts import Parts
+from service.api.problems import BodyLimit, FieldProblem, Problem, add_problem_handlers
+
+PREFIX = "/api/v1"
+
+
+def create_api(parts: Parts) -> FastAPI:
+    """Return the application that answers under /api/v1, and at /healthz, /readyz and /metrics.
+
+    Its `state.parts` is `parts`, `state.hub` the `service.api.live.Hub`. Pages may be added to it with
+    `include_router`; they get the same error answers unless they set their own.
+    """
+    app = FastAPI(
+        title="Wardian",
+        summary="The climate of a room of animal enclosures: what is, what was, and what needs someone.",
+        version=version("wardian"),
+        openapi_url=f"{PREFIX}/openapi.json",
+        # The interactive pages of the framework load their scripts from another host.
+        docs_url=None,
+        redoc_url=None,
+        redirect_slashes=False,
+        lifespan=_lifespan,
+        telemetry={"tracing": False, "metrics": False},
+    )
+    app.state.parts = parts
+    app.state.hub = live.Hub(parts)
+    app.add_middleware(BodyLimit)
+    add_problem_handlers(app)
+    app.include_router(health.router)
+    for router in (rooms.router, alarms.router, readings.router, live.router):
+        app.include_router(router, prefix=PREFIX)
+    app.openapi = lambda: _described(app)
+    return app
+
+
+@asynccontextmanager
+async def _lifespan(app: FastAPI) -> AsyncIterator[None]:
+    yield
+    await app.state.hub.close()
+
+
+def _described(app: FastAPI) -> dict[str, Any]:
+    """Return the OpenAPI description, with problem details in place of the framework's own errors."""
+    if app.openapi_schema is None:
+        description = get_openapi(
+            title=app.title, version=app.version, summary=app.summary, openapi_version="3.1.0", routes=app.routes
+        )
+        schemas = description["components"]["schemas"]
+        for name in ("HTTPValidationError", "ValidationError"):
+            schemas.pop(name, None)
+        template = "#/components/schemas/{model}"
+        schemas["FieldProblem"] = FieldProblem.model_json_schema(ref_template=template)
+        schemas["Problem"] = Problem.model_json_schema(ref_template=template)
+        schemas["Problem"].pop("$defs", None)
+        app.openapi_schema = description
+    return app.openapi_schema
