@@ -1,8 +1,10 @@
 """Animals and where they are housed."""
 
+from datetime import datetime
+
 from sqlmodel import Field, SQLModel
 
-from service.model.base import DatedFact
+from service.model.base import DatedFact, Instant
 
 
 class Animal(SQLModel, table=True):
@@ -11,6 +13,7 @@ class Animal(SQLModel, table=True):
     id: int | None = Field(default=None, primary_key=True)
     name: str = Field(unique=True, index=True)
     species: str
+    retired_at: datetime | None = Field(default=None, sa_type=Instant)
 
 
 class Housing(DatedFact, table=True):

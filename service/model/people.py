@@ -1,9 +1,12 @@
 """Who is told of alarms, and who next."""
 
+from datetime import datetime
 from typing import Any
 
 from sqlalchemy import JSON, Column
 from sqlmodel import Field, SQLModel
+
+from service.model.base import Instant
 
 
 class Contact(SQLModel, table=True):
@@ -14,6 +17,7 @@ class Contact(SQLModel, table=True):
     route: str
     priority: str = "high"
     hours: str | None = None
+    retired_at: datetime | None = Field(default=None, sa_type=Instant)
 
 
 class Escalation(SQLModel, table=True):
@@ -23,3 +27,4 @@ class Escalation(SQLModel, table=True):
     step: int = Field(unique=True)
     after_minutes: float
     contacts: list[Any] = Field(sa_column=Column(JSON, nullable=False))
+    retired_at: datetime | None = Field(default=None, sa_type=Instant)

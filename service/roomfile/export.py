@@ -1,0 +1,234 @@
+"""Write what is in force as a room file."""
+
+from collections.abc import Iterator, Mapping
+from datetime import UTC, datetime
+from typing import Any
+
+from sqlmodel import Session, SQLModel
+
+from service.model import (
+    Animal,
+    Calibration,
+    Channel,
+    Contact,
+    DatedFact,
+    Enclosure,
+    Equipment,
+    Escalation,
+    Housing,
+    LightSchedule,
+    MistingSchedule,
+    Placement,
+    Probe,
+    Profile,
+    ProfileAssignment,
+    ProfileVersion,
+    Room,
+    Site,
+    TargetOverride,
+)
+from service.roomfile.library import library
+from service.roomfile.spec import BEGINNING
+from service.roomfile.standing import Standing, load_standing
+from service.roomfile.timeline import Stored
+from service.roomfile.toml_text import pair, pairs, written
+
+_HEADING = """\
+# The room as it stands. Applying this file to the store that it came from changes nothing;
+# applying it to an empty one makes the same room. What is over is not in here: that stays in the store.
+"""
+_SECRET = """\
+# The routes below are secrets: whoever reads them can write in your name, or to you. Keep this file private.
+"""
+_SECTION = "\n\n# {}\n"
+
+
+def export_room_file(session: Session, now: datetime | None = None) -> str:
+    """Return what is in force, and what is to come, as the text of a room file.
+
+    Parameters
+    ----------
+    session : Session
+        To read from.
+    now : datetime, optional
+        What ended before is left out; the present moment where it is not given.
+
+    Returns
+    -------
+    str
+        TOML. It holds the contacts' routes, which are secrets, and says so.
+    """
+    return _Export(load_standing(session), now or datetime.now(UTC)).text()
+
+
+class _Export:
+    """One export: what stands, as of a moment."""
+
+    def __init__(self, standing: Standing, now: datetime) -> None:
+        self._standing = standing
+        self._now = now
+
+    def text(self) -> str:
+        sections = (
+            ("Rooms", self._rooms()),
+            ("Enclosures", self._enclosures()),
+            ("Probes", self._probes()),
+            ("Reference checks", self._calibrations()),
+            ("Species profiles", self._profiles()),
+            ("Animals", self._animals()),
+            ("Equipment", self._equipment()),
+            ("Who is told", self._contacts()),
+            ("Who is told next", self._escalations()),
+        )
+        parts = [_HEADING, self._site()]
+        for title, tables in sections:
+            if written_tables := list(tables):
+                parts.append(_SECTION.format(title) + "\n".join(written_tables))
+        return "".join(parts)
+
+    def _things(self, model: type[SQLModel]) -> Iterator[tuple[Any, dict[str, Any]]]:
+        for key, thing in self._standing.things[model].items():
+            if thing.retired_at is None:
+                yield key, thing.values
+
+    def _facts(self, model: type[DatedFact], owner: str) -> list[Stored]:
+        """Return the facts about a thing that are not over."""
+        return [
+            fact.stored
+            for fact in self._standing.facts[model]
+            if fact.owner == owner and (fact.stored.until_at is None or fact.stored.until_at > self._now)
+        ]
+
+    def _last(self, model: type[DatedFact], owner: str) -> Stored | None:
+        return next(reversed(self._facts(model, owner)), None)
+
+    def _site(self) -> str:
+        site = next((thing.values for thing in self._standing.things[Site].values()), {"name": "", "timezone": "UTC"})
+        return "\n" + _table("[site]", site)
+
+    def _rooms(self) -> Iterator[str]:
+        for key, values in self._things(Room):
+            yield _table("[[room]]", {"id": key, **values})
+
+    def _enclosures(self) -> Iterator[str]:
+        for key, values in self._things(Enclosure):
+            lights, misting = self._last(LightSchedule, key), self._last(MistingSchedule, key)
+            followed = self._last(ProfileAssignment, key)
+            place = {name: values[name] for name in ("rack", "level", "slot")}
+            head = _table(
+                "[[enclosure]]",
+                {
+                    "id": key,
+                    "name": values["name"],
+                    "room": values["room_id"],
+                    "place": None if None in place.values() else place,
+                    "profile": followed and followed.content["profile_id"],
+                    "profile_from": _since(followed),
+                    "lights": lights and lights.content,
+                    "lights_from": _since(lights),
+                    "misting": misting and [{"at": at, "seconds": s} for at, s in misting.content["cycles"]],
+                    "misting_from": _since(misting),
+                },
+            )
+            yield head + "".join(self._overrides(key))
+
+    def _overrides(self, enclosure: str) -> Iterator[str]:
+        for fact in sorted(self._facts(TargetOverride, enclosure), key=lambda fact: fact.content["check"]):
+            limits = {name: fact.content[name] for name in ("check", "low", "high", "share")}
+            dates = {"from": fact.from_at, "until": fact.until_at}
+            yield "\n" + _table("[[enclosure.override]]", {**limits, **dates, "reason": fact.content["reason"]})
+
+    def _probes(self) -> Iterator[str]:
+        channels = list(self._things(Channel))
+        for key, values in self._things(Probe):
+            head = {
+                "id": key,
+                "model": values["model"],
+                "topic": values["topic"],
+                "format": values["format"],
+                "every": values["every_s"],
+                "time": values["time_pointer"],
+            }
+            own = [(name, channel) for name, channel in channels if channel["probe_id"] == key]
+            tables = [table for name, channel in own for table in self._channel(name, channel)]
+            yield _table("[[probe]]", head) + "".join(f"\n{table}" for table in tables)
+
+    def _channel(self, key: str, values: Mapping[str, Any]) -> Iterator[str]:
+        """Yield a table for each place of a channel, or one for a channel that stands nowhere."""
+        head = {name: values[name] for name in ("quantity", "pointer", "unit")}
+        places = self._facts(Placement, key)
+        for fact in places:
+            place = {"enclosure": fact.content["enclosure_id"], "zone": fact.content["zone"]}
+            yield _table("[[probe.channel]]", {**head, **place, "from": _since(fact), "until": fact.until_at})
+        if not places:
+            yield _table("[[probe.channel]]", head)
+
+    def _calibrations(self) -> Iterator[str]:
+        for key, values in self._things(Channel):
+            for fact in self._facts(Calibration, key):
+                check = {"probe": values["probe_id"], "quantity": values["quantity"], "at": fact.from_at}
+                yield _table("[[calibration]]", {**check, **fact.content})
+
+    def _profiles(self) -> Iterator[str]:
+        followed = {
+            fact.content["profile_id"]
+            for enclosure, _ in self._things(Enclosure)
+            for fact in self._facts(ProfileAssignment, enclosure)[-1:]
+        }
+        for key, values in self._things(Profile):
+            version = self._last(ProfileVersion, key)
+            if version is None:
+                continue
+            shipped = library().get(key)
+            body = version.content["body"]
+            is_shipped = shipped is not None and (shipped.body(), shipped.species) == (body, values["species"])
+            if not (is_shipped and key in followed):
+                yield _profile(key, values["species"], body, _since(version))
+
+    def _animals(self) -> Iterator[str]:
+        for key, values in self._things(Animal):
+            head = _table("[[animal]]", {"name": key, **values})
+            yield head + "".join(
+                "\n" + _table("[[animal.housing]]", {**_housing(fact), "from": fact.from_at, "until": fact.until_at})
+                for fact in self._facts(Housing, key)
+            )
+
+    def _equipment(self) -> Iterator[str]:
+        for key, _ in self._things(Enclosure):
+            for fact in sorted(self._facts(Equipment, key), key=lambda fact: fact.content["kind"]):
+                piece = {"enclosure": key, "kind": fact.content["kind"], "installed": fact.from_at}
+                yield _table("[[equipment]]", {**piece, "replace_after_months": fact.content["replace_after_months"]})
+
+    def _contacts(self) -> Iterator[str]:
+        heading = _SECRET
+        for key, values in self._things(Contact):
+            yield heading + _table("[[contact]]", {"name": key, **values})
+            heading = ""
+
+    def _escalations(self) -> Iterator[str]:
+        for key, values in sorted(self._things(Escalation)):
+            yield _table("[[escalation]]", {"step": key, **values})
+
+
+def _table(header: str, values: Mapping[str, object]) -> str:
+    return "\n".join([header, *pairs(values)]) + "\n"
+
+
+def _since(fact: Stored | None) -> datetime | None:
+    """Return when a fact began, None where that need not be written."""
+    return None if fact is None or fact.from_at == BEGINNING else fact.from_at
+
+
+def _housing(fact: Stored) -> dict[str, object]:
+    return {"enclosure": fact.content["enclosure_id"]}
+
+
+def _profile(key: str, species: str, body: Mapping[str, Any], since: datetime | None) -> str:
+    head = {"id": key, "species": species, "notes": body["notes"] or None, "from": since}
+    parts = [_table("[[profile]]", head)]
+    parts += [_table("[[profile.target]]", target) for target in body["target"]]
+    for season in body["season"]:
+        window = {name: season[name] for name in ("name", "from", "until")}
+        parts.append(_table("[[profile.season]]", window))
+        parts += [_table("[[profile.season.target]]", target) for target in season["target"]]
+    return "\n".join(parts)

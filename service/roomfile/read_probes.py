@@ -1,0 +1,128 @@
+"""The part of a room file about probes, their channels and their calibrations."""
+
+from datetime import datetime
+
+from sensors.catalogue import CATALOGUE
+from sensors.payloads.decoder import FORMATS
+from sensors.payloads.pointer import PointerError, compile_pointer
+from sensors.quantities import QUANTITIES
+from service.model import ZONES
+from service.roomfile.known import Known
+from service.roomfile.nodes import Node, report_twice
+from service.roomfile.spans import report_meeting
+from service.roomfile.spec import BEGINNING, CalibrationSpec, ChannelSpec, PlacementSpec, ProbeSpec
+from service.roomfile.topics import fault_of_filter
+
+_LONGEST_CADENCE_S = 86_400.0
+
+
+def read_probe(node: Node, known: Known) -> ProbeSpec:
+    """Read a `[[probe]]` with its channels."""
+    identity = node.identity()
+    model = node.word("model", "model", CATALOGUE)
+    topic = node.text("topic", required=True)
+    if topic is not None and (fault := fault_of_filter(topic)):
+        node.problem(f'topic "{topic}" cannot be subscribed to: {fault}', "topic")
+    written = node.word("format", "format", FORMATS)
+    every = node.number("every", above=0.0, most=_LONGEST_CADENCE_S)
+    time = _pointer(node, "time")
+    if time is not None and written is not None and written != "json":
+        node.problem(f'"time" is a pointer into JSON, but the format is "{written}"; leave it out', "time")
+    channels = _channels(node, written, known)
+    node.finish()
+    return ProbeSpec(identity or "", model or "", topic or "", written or "", every, time, channels)
+
+
+def _pointer(node: Node, key: str) -> str | None:
+    """Read an RFC 6901 pointer; the empty one, the whole document, is allowed."""
+    pointer = "" if node.is_empty_text(key) else node.text(key)
+    if pointer is None:
+        return None
+    try:
+        compile_pointer(pointer)
+    except PointerError as exc:
+        return node.problem(str(exc), key)
+    return pointer
+
+
+def _channels(probe: Node, written: str | None, known: Known) -> tuple[ChannelSpec, ...]:
+    nodes = probe.tables("channel", "quantity")
+    if not nodes and not probe.has("channel"):
+        probe.problem("has no channel; add a [[probe.channel]] for each quantity that it measures")
+    read = [(_channel(node, written, known), node) for node in nodes]
+    if written == "scalar" and len({spec.quantity for spec, _ in read}) > 1:
+        probe.problem('has several channels, but the format "scalar" carries one number; use "json", or more probes')
+    by_quantity: dict[str, list[tuple[ChannelSpec, Node]]] = {}
+    for spec, node in read:
+        if spec.quantity:
+            by_quantity.setdefault(spec.quantity, []).append((spec, node))
+    return tuple(_one_channel(pairs) for pairs in by_quantity.values())
+
+
+def _channel(node: Node, written: str | None, known: Known) -> ChannelSpec:
+    quantity = node.word("quantity", "quantity", QUANTITIES)
+    pointer = _pointer(node, "pointer")
+    if written == "json" and not node.has("pointer"):
+        node.problem('key "pointer" is missing; say where the value stands in the message, as in "/temperature"')
+    elif written not in {"json", None} and node.has("pointer"):
+        node.problem(f'"pointer" leads into JSON, but the format is "{written}"; leave it out', "pointer")
+    units = QUANTITIES[quantity].units if quantity else None
+    unit = node.word("unit", "unit", units, required=False) if units else node.text("unit")
+    placement = _placement(node, known)
+    node.finish()
+    return ChannelSpec(quantity or "", pointer, unit, (placement,) if placement else ())
+
+
+def _placement(node: Node, known: Known) -> PlacementSpec | None:
+    """Read where a channel stands; it may stand nowhere, a battery's charge or a spare probe."""
+    enclosure = node.word("enclosure", "enclosure", known.enclosures, required=False)
+    zone = node.word("zone", "zone", ZONES, required=False)
+    start, end = node.span()
+    for key, other in (("enclosure", "zone"), ("zone", "enclosure")):
+        if node.has(key) and not node.has(other):
+            node.problem(f'key "{other}" is missing beside "{key}"')
+    if not node.has("enclosure") and not node.has("zone") and (node.has("from") or node.has("until")):
+        node.problem('has "from" or "until" but stands nowhere; add "enclosure" and "zone"')
+    return PlacementSpec(enclosure, zone, start, end) if enclosure and zone else None
+
+
+def _one_channel(pairs: list[tuple[ChannelSpec, Node]]) -> ChannelSpec:
+    """Make one channel of the tables of one quantity: the same channel, in one place after another."""
+    first, first_node = pairs[0]
+    for spec, node in pairs[1:]:
+        line = node.problems.line_of(first_node.path)
+        if (spec.pointer, spec.unit) != (first.pointer, first.unit):
+            node.problem(f"is a second channel of one quantity, after line {line}; a probe has one: make it two probes")
+        elif not (spec.placements and first.placements):
+            node.problem(f"is there already, in line {line}; remove one")
+    placed = [(spec.placements[0], node) for spec, node in pairs if spec.placements]
+    report_meeting(
+        [node for _, node in placed],
+        [placement for placement, _ in placed],
+        lambda placement: (placement.from_at, placement.until_at),
+        "is in two places at one time, here and in",
+    )
+    places = sorted((placement for placement, _ in placed), key=lambda place: place.from_at or BEGINNING)
+    return ChannelSpec(first.quantity, first.pointer, first.unit, tuple(places))
+
+
+def read_calibrations(root: Node, known: Known) -> tuple[CalibrationSpec, ...]:
+    """Read every `[[calibration]]`."""
+    nodes = root.tables("calibration", "probe")
+    checks = [_calibration(node, known) for node in nodes]
+    keys = [(spec.probe, spec.quantity, spec.at) if spec.probe else None for spec in checks]
+    report_twice(nodes, keys, lambda _, line: f"is the same check as in line {line}; keep one")
+    return tuple(checks)
+
+
+def _calibration(node: Node, known: Known) -> CalibrationSpec:
+    probe = node.word("probe", "probe", known.probes)
+    quantities = known.probes[probe] if probe else tuple(QUANTITIES)
+    quantity = node.word("quantity", "quantity", quantities)
+    at: datetime | None = node.instant("at", required=True)
+    reference, reads = node.number("reference", required=True), node.number("reads", required=True)
+    uncertainty = node.number("uncertainty", required=True, above=0.0)
+    node.finish()
+    return CalibrationSpec(
+        probe or "", quantity or "", at or BEGINNING, reference or 0.0, reads or 0.0, uncertainty or 0.0
+    )
