@@ -125,13 +125,14 @@ class Intake:
             add_receipt(session, mqtt_session, receipts)
         self._count(batch, stored)
 
-    def take_measured(self, rows: Sequence[tuple[str, Measurement]], now_ms: int) -> list[str | None]:
+    def take_measured(self, rows: Sequence[tuple[str, Measurement]], now_ms: int) -> tuple[int, list[str | None]]:
         """Store measurements of named probes that came by another way than MQTT.
 
         Returns
         -------
-        list of (str or None)
-            For each measurement None, or why it was refused; the others are stored all the same.
+        int, list of (str or None)
+            How many were new; and for each measurement None, or why it was refused (the others are stored all the
+            same).
         """
         with self._lock, self._store.write() as session:
             mappings, batch, reasons = self._current_mappings(session), _Batch(), []
@@ -149,7 +150,7 @@ class Intake:
                 reasons.append(None)
             stored = add_readings(session, batch.rows)
         self._count(batch, stored)
-        return reasons
+        return stored, reasons
 
     def _count(self, batch: _Batch, stored: int) -> None:
         self.stored += stored

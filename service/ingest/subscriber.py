@@ -97,7 +97,8 @@ class Subscriber:
         if self._address.tls:
             client.tls_set_context(ssl.create_default_context())
         client.connect_timeout = 5.0
-        client.on_connect, client.on_message, client.on_disconnect = self._connected, self._heard, self._disconnected
+        client.on_connect, client.on_subscribe = self._connected, self._subscribed
+        client.on_message, client.on_disconnect = self._heard, self._disconnected
         return client
 
     # What the library calls, in our own thread. An exception would end the loop: they only note.
@@ -109,13 +110,21 @@ class Subscriber:
             self.connection = Connection(connected=False, said=f"{self._address} refuses us: {reason}")
             return
         client.subscribe("#", qos=1)
-        self.connection = Connection(connected=True, said=f"connected to {self._address}")
         self._resumed_ms = self._now_ms() if flags.session_present else None
         self._book, self._quiet_since = None, time.monotonic()
         if flags.session_present:
             stored = self._receipts(self._session)
             self._book = ByOrder(stored, self._address.window) if self._address.renumbers else ByIdentifier(stored)
         log.info("broker_connected", broker=str(self._address), resumed=flags.session_present)
+
+    def _subscribed(
+        self, _client: mqtt.Client, _userdata: object, _mid: int, reasons: Sequence[ReasonCode], _properties: object
+    ) -> None:
+        # Only now does the broker keep messages for us.
+        if any(reason.is_failure for reason in reasons):
+            self.connection = Connection(connected=False, said=f"{self._address} does not let us listen to #")
+        else:
+            self.connection = Connection(connected=True, said=f"connected to {self._address}")
 
     def _heard(self, _client: mqtt.Client, _userdata: object, message: mqtt.MQTTMessage) -> None:
         try:

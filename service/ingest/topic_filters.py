@@ -4,7 +4,6 @@ from collections.abc import Iterable
 from typing import Generic, TypeVar
 
 _Value = TypeVar("_Value")
-_LONGEST = 65_535
 
 
 def matches(topic_filter: str, topic: str) -> bool:
@@ -35,23 +34,6 @@ def matches(topic_filter: str, topic: str) -> bool:
         if position >= len(levels) or level not in {"+", levels[position]}:
             return False
     return len(wanted) == len(levels)
-
-
-def filter_problem(topic_filter: str) -> str | None:
-    """Say what is wrong with a topic filter, or None (MQTT 5.0, sections 1.5.4 and 4.7.1)."""
-    if not topic_filter:
-        return "a topic filter has at least one character"
-    if len(topic_filter.encode("utf-8", "replace")) > _LONGEST:
-        return f"a topic filter has at most {_LONGEST} bytes"
-    if "\0" in topic_filter:
-        return "a topic filter holds no U+0000"
-    levels = topic_filter.split("/")
-    for position, level in enumerate(levels):
-        if "#" in level and (level != "#" or position != len(levels) - 1):
-            return "# stands alone, as the last level"
-        if "+" in level and level != "+":
-            return "+ stands alone in its level"
-    return None
 
 
 class TopicIndex(Generic[_Value]):

@@ -1,0 +1,5 @@
+"""``python -m service`` is ``wardian``."""
+
+from service.cli import main
+
+main()

@@ -1,0 +1,28 @@
+"""How log lines are written: for a person at a terminal, or as JSON for a collector."""
+
+import logging
+import sys
+
+import structlog
+
+
+def configure_logs(kind: str) -> None:
+    """Write log lines to standard error as ``text`` or ``json``; events are constants, facts are fields."""
+    as_json = kind == "json"
+    renderer = (
+        structlog.processors.JSONRenderer() if as_json else structlog.dev.ConsoleRenderer(colors=sys.stderr.isatty())
+    )
+    structlog.configure(
+        processors=[
+            structlog.contextvars.merge_contextvars,
+            structlog.processors.add_log_level,
+            structlog.processors.TimeStamper(fmt="iso", utc=as_json),
+            structlog.processors.format_exc_info,
+            renderer,
+        ],
+        wrapper_class=structlog.make_filtering_bound_logger(logging.INFO),
+        logger_factory=structlog.PrintLoggerFactory(sys.stderr),
+        cache_logger_on_first_use=False,
+    )
+    # Libraries log through the standard module: only their warnings are of interest.
+    logging.basicConfig(level=logging.WARNING, stream=sys.stderr, format="%(levelname)s %(name)s: %(message)s")

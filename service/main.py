@@ -1,0 +1,273 @@
+"""The composition root: wires the parts together, starts and stops them. Nothing is built on import."""
+
+import secrets
+import shutil
+import signal
+import threading
+import time
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import ExitStack, contextmanager
+from datetime import UTC, datetime
+from types import FrameType
+from typing import TYPE_CHECKING
+
+import structlog
+import uvicorn
+
+from dashboard.app import create_app
+from sensors.payloads.measurement import Measurement
+from sensors.quantities import NotFiniteError, UnknownWordError, convert
+from service.api.parts import ComponentState, Parts, PostedReading, Taken, Wake
+from service.errors import SettingInvalid
+from service.ingest.broker_address import BrokerAddress, address_of
+from service.ingest.embedded_broker import EmbeddedBroker
+from service.ingest.intake import Intake
+from service.ingest.subscriber import Subscriber
+from service.jobs import Heartbeat, start_jobs
+from service.settings import Settings, host_and_port, is_loopback
+from service.store.engine import Store, open_store
+from service.store.intake import ReceiptEntry, installation_number, receipts
+from service.watch.live import Watch
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+log = structlog.get_logger("main")
+
+_STALLED_S = 30.0
+_FULL_SHARE = 0.9
+_STOP_S = 10.0
+
+
+def now_ms() -> int:
+    """Return the time. [ms since 1970, UTC]."""
+    return time.time_ns() // 1_000_000
+
+
+class Service:
+    """Everything in one process: broker, ingest, watch, jobs; the web server is run beside it.
+
+    Parameters
+    ----------
+    settings : Settings
+
+    Raises
+    ------
+    WardianError
+        When a part cannot be started; what was started before is stopped.
+    """
+
+    def __init__(self, settings: Settings) -> None:
+        self.settings = settings
+        self.store: Store = open_store(settings.database_url)
+        self.wake = Wake()
+        self._stop, self._readings_came = threading.Event(), threading.Event()
+        self._broker = EmbeddedBroker(settings) if settings.broker == "embedded" else None
+        self._intake = Intake(self.store, settings.keep_refused)
+        self._watch = Watch(self.store, now_ms, self.wake.notify)
+        self._subscriber: Subscriber | None = None
+        self._threads: list[threading.Thread] = []
+        self._heartbeat = Heartbeat(settings.heartbeat, self.all_well) if settings.heartbeat else None
+        self._scheduler = None
+        self.address: BrokerAddress | None = None
+
+    def start(self) -> None:
+        """Start the broker, the ingest thread, the watch thread and the jobs."""
+        self.address = self._broker.start() if self._broker else address_of(self.settings.broker)
+        self._subscriber = Subscriber(
+            self.address,
+            self._mqtt_session(),
+            self._intake.take,
+            receipts=self._receipts,
+            committed=self._committed,
+            now_ms=now_ms,
+        )
+        self._run("ingest", self._subscriber.run, self._stop)
+        self._run("watch", self._watch.run, self._stop, self._readings_came)
+        self._scheduler = start_jobs(self._heartbeat)
+
+    def stop(self) -> None:
+        """Stop in the order of a reading's journey; what was accepted is on disk."""
+        self.wake.close()
+        self._stop.set()
+        self._readings_came.set()
+        if self._scheduler is not None:
+            self._scheduler.shutdown(wait=False)
+        for thread in self._threads:
+            thread.join(_STOP_S)
+        if self._broker is not None:
+            self._broker.stop()
+        self.store.close()
+
+    def parts(self) -> Parts:
+        """Return what the pages and the HTTP interface work with."""
+        return Parts(
+            store=self.store,
+            settings=self.settings,
+            now=lambda: datetime.now(UTC),
+            component_states=self.component_states,
+            take_readings=self._take_posted,
+            wake=self.wake,
+        )
+
+    def component_states(self) -> Mapping[str, ComponentState]:
+        """Say how each part is, and how to mend what is not well."""
+        states = {"broker": self._broker_state(), "ingest": self._ingest_state(), "watch": self._watch_state()}
+        states["disk"] = _disk_state(self.settings)
+        if self._heartbeat is not None:
+            states["heartbeat"] = ComponentState(self._heartbeat.ok, f"heartbeat: {self._heartbeat.said}")
+        return states
+
+    def all_well(self) -> bool:
+        """Whether everything that matters is well."""
+        return all(state.ok for name, state in self.component_states().items() if name != "heartbeat")
+
+    def _run(self, name: str, target: Callable[..., None], *args: object) -> None:
+        thread = threading.Thread(target=target, args=args, name=name, daemon=True)
+        thread.start()
+        self._threads.append(thread)
+
+    def _broker_state(self) -> ComponentState:
+        connection = self._subscriber.connection if self._subscriber else None
+        if connection is None:
+            return ComponentState(ok=False, said="the broker is not started yet")
+        return ComponentState(connection.connected, connection.said)
+
+    def _ingest_state(self) -> ComponentState:
+        if not self._alive("ingest"):
+            return ComponentState(ok=False, said="the ingest has stopped; restart the service and report its log")
+        if self._subscriber and self._subscriber.store_said:
+            return ComponentState(ok=False, said=f"readings wait at the broker: {self._subscriber.store_said}")
+        return ComponentState(ok=True, said=f"{self._intake.stored} readings stored since the start")
+
+    def _watch_state(self) -> ComponentState:
+        stalled = time.monotonic() - self._watch.stepped_at
+        if not self._alive("watch") or stalled > _STALLED_S:
+            return ComponentState(ok=False, said="the watch stands still; restart the service and report its log")
+        if self._watch.said:
+            return ComponentState(ok=False, said=f"the watch waits: {self._watch.said}")
+        return ComponentState(ok=True, said="watching")
+
+    def _alive(self, name: str) -> bool:
+        return any(thread.name == name and thread.is_alive() for thread in self._threads)
+
+    def _committed(self) -> None:
+        self._readings_came.set()
+        self.wake.notify()
+
+    def _mqtt_session(self) -> str:
+        with self.store.write() as session:
+            return f"wardian-{installation_number(session, secrets.randbits(48)):012x}"
+
+    def _receipts(self, mqtt_session: str) -> list[ReceiptEntry]:
+        with self.store.read() as session:
+            return receipts(session, mqtt_session)
+
+    def _take_posted(self, posted: Sequence[PostedReading]) -> Taken:
+        """Store readings that came by HTTP, and wake the watch."""
+        refused: list[tuple[int, str]] = []
+        rows: list[tuple[int, str, Measurement]] = []
+        for index, reading in enumerate(posted):
+            try:
+                value = convert(reading.quantity, reading.value, reading.unit)
+            except (UnknownWordError, NotFiniteError) as exc:
+                refused.append((index, str(exc)))
+                continue
+            rows.append((index, reading.probe, Measurement(reading.quantity, value, reading.at_ms)))
+        stored, reasons = self._intake.take_measured([row[1:] for row in rows], now_ms())
+        refused += [(row[0], reason) for row, reason in zip(rows, reasons, strict=True) if reason is not None]
+        self._committed()
+        taken = sum(reason is None for reason in reasons)
+        return Taken(stored, taken - stored, tuple(sorted(refused)))
+
+
+def _disk_state(settings: Settings) -> ComponentState:
+    usage = shutil.disk_usage(settings.data if settings.data.exists() else ".")
+    share = usage.used / usage.total
+    said = f"the disk of {settings.data} is {share:.0%} full"
+    return ComponentState(share <= _FULL_SHARE, said if share <= _FULL_SHARE else f"{said}: free some space")
+
+
+@contextmanager
+def running(settings: Settings) -> "Iterator[Service]":
+    """Run the parts, and stop them at the end whatever happens."""
+    with ExitStack() as stack:
+        service = Service(settings)
+        stack.callback(service.stop)
+        service.start()
+        yield service
+
+
+def require_safe_web(settings: Settings) -> None:
+    """Refuse to show the room to a network without a sign-in.
+
+    Raises
+    ------
+    SettingInvalid
+        When the web server would listen beyond loopback.
+    """
+    host, _port = host_and_port(settings.web)
+    if not is_loopback(host):
+        raise SettingInvalid(
+            f"WARDIAN_WEB={settings.web} is reachable from other computers, and this version has no accounts yet: "
+            "listen on 127.0.0.1 and reach it through a tunnel or a reverse proxy that asks for a password"
+        )
+
+
+def serve(service: Service, ready: Callable[[str], None]) -> None:
+    """Serve the pages until told to stop by SIGINT or SIGTERM.
+
+    Parameters
+    ----------
+    service : Service
+        Running.
+    ready : callable
+        Told the address once the server listens.
+
+    Raises
+    ------
+    SettingInvalid
+        When the port is taken.
+    """
+    host, port = host_and_port(service.settings.web)
+    config = uvicorn.Config(
+        create_app(service.parts()),
+        host=host,
+        port=port,
+        log_config=None,
+        access_log=False,
+        timeout_graceful_shutdown=5,
+        server_header=False,
+    )
+    server = _Server(config, service, ready)
+    try:
+        server.run()
+    except SystemExit as exc:
+        raise SettingInvalid(f"WARDIAN_WEB={service.settings.web}: the port is taken; stop what uses it") from exc
+
+
+class _Server(uvicorn.Server):
+    """A web server that says when it listens, and ends its live streams before it waits for them."""
+
+    def __init__(self, config: uvicorn.Config, service: Service, ready: Callable[[str], None]) -> None:
+        super().__init__(config)
+        self._service, self._ready = service, ready
+
+    async def startup(self, sockets: list | None = None) -> None:
+        await super().startup(sockets)
+        if self.started:
+            port = self.servers[0].sockets[0].getsockname()[1]
+            self._ready(f"http://{self.config.host}:{port}/")
+
+    def handle_exit(self, sig: int, frame: FrameType | None) -> None:
+        self._service.wake.close()
+        super().handle_exit(sig, frame)
+
+
+def run_all(settings: Settings, ready: Callable[[str], None]) -> None:
+    """Run everything in one process for a real room, until told to stop."""
+    require_safe_web(settings)
+    signal.signal(signal.SIGTERM, signal.default_int_handler)  # until the web server takes signals over
+    with running(settings) as service:
+        log.info("started", broker=str(service.address), database="SQLite" if service.store.is_sqlite else "PostgreSQL")
+        serve(service, ready)
