@@ -186,7 +186,7 @@ def _evaporation_step(state: Floats, parts: WaterParts, seconds: float, forcing:
     places, vapour, water, flux = state[WARM_AIR : SUBSTRATE + 1], state[VAPOUR], state[WATER], state[EVAPORATION]
     kelvin, exponent, wet = (np.empty_like(water) for _ in range(3))
     sums = np.empty((2, *water.shape))
-    given, offered = sums
+    given, offered = sums[:1].reshape(water.shape), sums[1:].reshape(water.shape)
     condensing = np.zeros(water.shape, dtype=np.bool_)
     wet_solid, condensing_solid = wet[LEAVES:], condensing[LEAVES:]
     per_full = 1.0 / parts.holds

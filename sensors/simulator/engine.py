@@ -1,5 +1,6 @@
 """Runs a scene: timers and weather into forcings, forcings through the balance, and the truth out."""
 
+from itertools import pairwise
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -106,7 +107,7 @@ class Simulator:
             raise SimulatedTimeError(f"cannot run to {end_ms} ms from {self._now_ms} ms: give a later end")
         end = -(-end_ms // self.step_ms) * self.step_ms
         edges = [*range(self._now_ms, end, DAY_MS), end]
-        return joined([self._chunk(begin, until) for begin, until in zip(edges[:-1], edges[1:], strict=True)])
+        return joined([self._chunk(begin, until) for begin, until in pairwise(edges)])
 
     def _chunk(self, start_ms: int, end_ms: int) -> Truth:
         """Run at most a day."""

@@ -34,7 +34,7 @@ _FLOOR_TO_ROOM = 1.5  # [W/(m²·K)]
 
 # Where each watt goes, by lump; what is missing from 1 leaves through the top unseen.
 LAMP_SPLIT = np.array([0.17, 0.0, 0.0, 0.12, 0.08, 0.35])
-HEATER_SPLIT = np.array([0.05, 0.45, 0.10, 0.05, 0.25, 0.0])
+HEATER_SPLIT = np.array([0.01, 0.45, 0.14, 0.05, 0.25, 0.0])
 LIGHT_SPLIT = np.array([0.03, 0.20, 0.20, 0.05, 0.20, 0.0])
 
 

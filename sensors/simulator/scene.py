@@ -227,6 +227,8 @@ class RoomClimate:
         Time constant to the outside, vents shut. [h]
     vent_above : float
         Vents open above it. [°C]
+    cooling_above, cooling_power : float
+        Setting and strength of an air conditioner; zero power where there is none. [°C], [K/h]
     air_changes : float
         [1/h]
     moisture_gain : float
@@ -245,8 +247,10 @@ class RoomClimate:
     enclosure_gain: float = 0.5
     loss_hours: float = 5.0
     vent_above: float = 24.5
+    cooling_above: float = 23.0
+    cooling_power: float = 3.0
     air_changes: float = 0.8
-    moisture_gain: float = 1.6
+    moisture_gain: float = 1.2
 
 
 @dataclass(frozen=True, slots=True)

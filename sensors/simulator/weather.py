@@ -19,6 +19,7 @@ _CLOUD_STREAM, _AIR_STREAM, _DRAUGHT_STREAM = 101, 102, 103
 _LOGIT_OF_CLOUD = 1.3
 _OUTSIDE_HOURS = 3.0  # How long the ground keeps the day's warmth. [h]
 _DAY_FROM, _DAY_UNTIL = 7.0, 21.0  # Of the room's heating, local. [h]
+_OUTSIDE_RH = 0.68
 _HIGHEST_ROOM_RH = 0.8  # Panes run with water beyond it.
 
 
@@ -136,15 +137,16 @@ def _room_temperatures(
         heating = min(1.0, max(0.0, (wanted - room) / 0.8)) * climate.heating_power
         opened = min(1.0, max(0.0, (room - climate.vent_above) / 2.0))
         loss = (room - near) * (1.0 / climate.loss_hours + opened / 0.7)
-        room += (gain + heating - loss) * hours
+        cooling = min(1.0, max(0.0, (room - climate.cooling_above) / 0.8)) * climate.cooling_power
+        room += (gain + heating - cooling - loss) * hours
         inside[step], outside[step] = room, near
     state.temperature, state.outside = room, near
     return inside, outside
 
 
 def _room_vapour(climate: RoomClimate, state: RoomAir, hours: float, outside: Floats, inside: Floats) -> Floats:
-    """Step the room's vapour: outside air comes in at 75 %RH, plants add, panes take what is too much."""
-    fresh = (0.75 * saturation_density(outside)).tolist()
+    """Step the room's vapour: outside air comes in, plants add, panes take what is too much."""
+    fresh = (_OUTSIDE_RH * saturation_density(outside)).tolist()
     most = (_HIGHEST_ROOM_RH * saturation_density(inside)).tolist()
     added = climate.moisture_gain * 1e-3 * hours
     exchange = 1.0 - exp(-climate.air_changes * hours)
