@@ -195,7 +195,7 @@ class EquipmentSpec:
 
 @dataclass(frozen=True, slots=True)
 class CalibrationSpec:
-    """A reference check, in the quantity's own unit: what the channel read while the reference stood at a known value."""
+    """A reference check, in the quantity's own unit: what the channel read at a known value."""
 
     probe: str
     quantity: str

@@ -1,7 +1,7 @@
 """Values written as TOML."""
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from datetime import UTC, datetime, time
 
 from service.roomfile.wanted import clock
@@ -16,7 +16,7 @@ def written(value: object) -> str:
 
     Parameters
     ----------
-    value : str, bool, int, float, datetime, time, list or mapping
+    value : str, bool, int, float, datetime, time, list, tuple or mapping
         A time is written as a text, ``"07:30"``; an instant in UTC.
 
     Raises
@@ -24,23 +24,28 @@ def written(value: object) -> str:
     TypeError
         For any other value.
     """
+    if isinstance(value, Mapping):
+        return "{ " + ", ".join(pair(str(key), item) for key, item in value.items()) + " }"
+    if isinstance(value, list | tuple):
+        return "[" + ", ".join(written(item) for item in value) + "]"
+    return _one(value)
+
+
+def _one(value: object) -> str:
     match value:
         case str():
-            return f'"{_MUST_ESCAPE.sub(_escaped, value)}"'
+            text = f'"{_MUST_ESCAPE.sub(_escaped, value)}"'
         case bool():
-            return "true" if value else "false"
+            text = "true" if value else "false"
         case int() | float():
-            return _number(value)
+            text = _number(value)
         case datetime():
-            return _instant(value)
+            text = _instant(value)
         case time():
-            return written(clock(value))
-        case Mapping():
-            return "{ " + ", ".join(pair(key, item) for key, item in value.items()) + " }"
-        case Sequence():
-            return "[" + ", ".join(written(item) for item in value) + "]"
+            text = f'"{clock(value)}"'
         case _:
             raise TypeError(f"{value!r} has no form in TOML here")
+    return text
 
 
 def pair(key: str, value: object) -> str:
