@@ -1,0 +1,31 @@
+"""The web application: the HTTP interface with the pages beside it."""
+
+from fastapi import FastAPI
+
+from dashboard.assets import Assets, static_router
+from dashboard.headers import SecurityHeaders
+from dashboard.pages.about import about_router
+from dashboard.pages.room import room_router
+from dashboard.pages.site import pages_for
+from dashboard.room import RoomViews
+from service.api.app import create_api
+from service.api.parts import Parts
+
+
+def create_app(parts: Parts) -> FastAPI:
+    """Return the HTTP interface with the pages, their static files and the headers that protect them.
+
+    Parameters
+    ----------
+    parts : Parts
+        The same as for `service.api.app.create_api`.
+    """
+    app = create_api(parts)
+    assets = Assets()
+    pages = pages_for(parts, assets)
+    views = RoomViews(parts.rhythms)
+    app.include_router(room_router(pages, views))
+    app.include_router(about_router(pages))
+    app.include_router(static_router(assets))
+    app.add_middleware(SecurityHeaders)
+    return app

@@ -1,0 +1,1 @@
+"""The pages, one module each: a route reads, builds what is shown, and renders it."""

@@ -1,0 +1,118 @@
+"""The Room page's content: the racks with their tiles, who needs someone, and the counts in words."""
+
+from collections import Counter
+from collections.abc import Collection
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Final
+
+from sqlmodel import Session
+
+from dashboard.callouts import NEEDS_SOMEONE, Callout, callouts
+from dashboard.racks import Line, pages_of, racks_of
+from dashboard.tiles import DayDrawings, TileView
+from dashboard.words import exact, iso
+from service.api.rhythms import Rhythms
+from service.api.standing import Standing, standing
+from service.store.facts import RoomFacts
+
+_LARGE: Final = 3
+"""So many call-outs are drawn large; the others are named in a line."""
+_ROOMY: Final = 30
+"""Up to so many tiles a page, they are large."""
+
+
+@dataclass(frozen=True, slots=True)
+class RoomView:
+    """What the Room page shows.
+
+    Attributes
+    ----------
+    site : str
+    counts : str
+        ``24 enclosures · 19 steady · 2 need you``.
+    clock, date, zone_name, now_iso, now_exact : str
+    callouts, others : tuple of Callout
+        Those drawn large, and the rest.
+    pages : list of list of Line
+        Tiles by the key of their enclosure stand in `tiles`.
+    tiles : dict of str to TileView
+    density : str
+        "roomy" or "close".
+    """
+
+    site: str
+    counts: str
+    clock: str
+    date: str
+    zone_name: str
+    now_iso: str
+    now_exact: str
+    callouts: tuple[Callout, ...]
+    others: tuple[Callout, ...]
+    pages: list[list[Line]]
+    tiles: dict[str, TileView]
+    density: str
+
+
+class RoomViews:
+    """Builds what the Room page shows, keeping today's readings between pages.
+
+    Parameters
+    ----------
+    rhythms : Rhythms
+        Of `service.api.parts.Parts`.
+    """
+
+    def __init__(self, rhythms: Rhythms) -> None:
+        self._rhythms = rhythms
+        self.drawings = DayDrawings(rhythms)
+
+    def view(
+        self, session: Session, facts: RoomFacts, now: datetime, wanted: Collection[str] | None = None
+    ) -> RoomView:
+        """Return the room as it stands at `now`.
+
+        Parameters
+        ----------
+        session, facts, now
+            Of `Store.read`; aware.
+        wanted : collection of str, optional
+            Keys of the enclosures whose tiles are drawn beside the call-outs; by default all.
+        """
+        standings = list(standing(session, facts, now, self._rhythms).values())
+        drawn = [
+            one for one in standings if wanted is None or one.enclosure.key in wanted or one.state in NEEDS_SOMEONE
+        ]
+        tiles = self.drawings.tiles(session, facts, drawn, now)
+        called = callouts(drawn, tiles, now, facts.zone)
+        pages = pages_of(racks_of(facts.enclosures.values()))
+        most = max((sum(len(rack.cells) for line in page for rack in line.racks) for page in pages), default=0)
+        local = now.astimezone(facts.zone)
+        return RoomView(
+            site=facts.site,
+            counts=counts(standings),
+            clock=f"{local:%H:%M}",
+            date=f"{local:%A} {local.day} {local:%B}",
+            zone_name=local.tzname() or facts.timezone,
+            now_iso=iso(now),
+            now_exact=exact(now, facts.zone),
+            callouts=called[:_LARGE],
+            others=called[_LARGE:],
+            pages=pages,
+            tiles={tile.key: tile for tile in tiles},
+            density="roomy" if most <= _ROOMY else "close",
+        )
+
+
+def counts(standings: list[Standing]) -> str:
+    """Return how many enclosures there are and how they stand, in words."""
+    states = Counter(one.state for one in standings)
+    total = len(standings)
+    said = [f"{total} enclosure{'' if total == 1 else 's'}"]
+    words = {"act": "need you", "blind": "blind", "drifting": "drifting", "resting": "resting", "steady": "steady"}
+    for state, word in words.items():
+        if states[state]:
+            one = "needs you" if state == "act" and states[state] == 1 else word
+            said.append(f"{states[state]} {one}")
+    return " · ".join(said)

@@ -1,0 +1,57 @@
+// A page that follows the room: clock, theme, live stream, cover, and the pieces that it fetches anew.
+import { ageOf, clockOf } from "./clock.js";
+import { coverOf } from "./cover.js";
+import { follow } from "./live.js";
+import { refresher } from "./refresh.js";
+import { themeSwitch } from "./theme-switch.js";
+
+const EVERYTHING_MS = 60_000;
+const REBUILT_AFTER_MS = 6 * 3_600_000;
+
+/**
+ * @param {{address: (keys: string[] | null) => string, concerns: (key: string) => boolean, after?: () => void,
+ *          rejoined?: () => void}} page
+ */
+export function livePage({ address, concerns, after, rejoined }) {
+  const { now, zone, after: position } = document.body.dataset;
+  const clock = clockOf(now, zone);
+  const cover = coverOf(document.getElementById("cover"), clock);
+  const said = document.getElementById("said");
+  const pulse = document.getElementById("pulse");
+  const pieces = refresher(address, after);
+  const began = Date.now();
+
+  themeSwitch(document.getElementById("theme"));
+  clock.show(document.getElementById("clock"));
+
+  const stream = follow(position, {
+    pulse: (at) => {
+      clock.set(at);
+      if (!stream?.isLost()) cover.hide();
+    },
+    readings: ({ readings }) => pieces.touch(new Set(readings.map((r) => r.enclosure).filter(concerns))),
+    alarm: (alarm) => {
+      if (alarm.enclosure && !concerns(alarm.enclosure)) return;
+      if (alarm.enclosure) pieces.touch([alarm.enclosure]);
+      else pieces.everything();
+      const where = document.getElementById(`tile-${alarm.enclosure}`)?.querySelector(".name")?.textContent;
+      said.textContent = `${where ?? alarm.enclosure ?? "Room"}: ${alarm.condition.replaceAll("-", " ")}, ${alarm.state}`;
+    },
+    lost: (since, why) => cover.show(since, why),
+    joined: () => {
+      cover.hide();
+      // A new version, or another room: only a whole page is sure to be right after long.
+      if (Date.now() - began > REBUILT_AFTER_MS) location.reload();
+      pieces.everything();
+      rejoined?.();
+    },
+  });
+
+  setInterval(() => {
+    if (!stream.isLost()) pulse.textContent = `live, ${ageOf(Date.now() - stream.heard())} ago`;
+    else pulse.textContent = "not live";
+  }, 1_000);
+  // The line of the present moves on, and what is silent grows older, with no reading to say so.
+  setInterval(() => pieces.everything(), EVERYTHING_MS);
+  return { pieces, stream };
+}

@@ -1,0 +1,10 @@
+// The Room page.
+import { livePage } from "./live-page.js";
+import { pager } from "./pager.js";
+
+livePage({
+  address: (keys) => (keys ? `/fragments/tiles?enclosures=${keys.map(encodeURIComponent).join(",")}` : "/fragments/tiles"),
+  concerns: (key) => document.getElementById(`tile-${key}`) !== null,
+});
+const wall = document.getElementById("wall");
+if (wall) pager(wall, document.getElementById("turn"), document.getElementById("hold"));
