@@ -10,7 +10,7 @@ from fastapi.openapi.utils import get_openapi
 
 from service.api import alarms, health, live, readings, rooms
 from service.api.parts import Parts
-from service.api.problems import BodyLimit, FieldProblem, Problem, add_problem_handlers
+from service.api.problems import PROBLEM_TYPE, BodyLimit, FieldProblem, Problem, add_problem_handlers
 
 PREFIX = "/api/v1"
 
@@ -59,6 +59,11 @@ def _described(app: FastAPI) -> dict[str, Any]:
         schemas = description["components"]["schemas"]
         for name in ("HTTPValidationError", "ValidationError"):
             schemas.pop(name, None)
+        for methods in description["paths"].values():
+            for operation in methods.values():
+                # The framework adds its own 422 to each route with a parameter; those that can refuse one say so.
+                if PROBLEM_TYPE not in operation["responses"].get("422", {}).get("content", {PROBLEM_TYPE: None}):
+                    del operation["responses"]["422"]
         template = "#/components/schemas/{model}"
         schemas["FieldProblem"] = FieldProblem.model_json_schema(ref_template=template)
         schemas["Problem"] = Problem.model_json_schema(ref_template=template)

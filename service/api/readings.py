@@ -11,7 +11,7 @@ from service.api.problems import documented
 from service.api.requests import IsoInstant, PartsDep
 from service.model import to_ms
 
-LARGEST_BATCH: Final = 10_000
+LARGEST_BATCH: Final = 5_000
 _KEY: Final = Field(min_length=1, max_length=64)
 
 router = APIRouter(tags=["readings"])

@@ -3,12 +3,15 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, time, timedelta
+from pathlib import Path
 from typing import Any
 
 from fastapi import FastAPI
 
+from sensors.payloads.measurement import Measurement
 from service.api.app import create_api
-from service.api.parts import ComponentState, Parts
+from service.api.parts import ComponentState, Parts, PostedReading, Taken, Wake
+from service.ingest.intake import Intake
 from service.model import (
     Alarm,
     AlarmTransition,
@@ -25,6 +28,7 @@ from service.model import (
     Site,
     to_ms,
 )
+from service.settings import Settings
 from service.store.alarms import add_transition
 from service.store.engine import Store
 from service.store.readings import add_readings, next_number
@@ -38,6 +42,21 @@ TARGETS = [
     {"check": "hot-spot-peak", "high": 40.0, "source": "common practice, no source"},
     {"check": "humidity-day", "low": 60.0, "high": 90.0, "source": "common practice, no source"},
     {"check": "night-floor", "low": 20.0, "source": "common practice, no source"},
+]
+
+ROUTES = [
+    ("GET", "/healthz"),
+    ("GET", "/readyz"),
+    ("GET", "/metrics"),
+    ("GET", "/api/v1/rooms"),
+    ("GET", "/api/v1/enclosures"),
+    ("GET", "/api/v1/enclosures/{enclosure_id}"),
+    ("GET", "/api/v1/enclosures/{enclosure_id}/now"),
+    ("GET", "/api/v1/enclosures/{enclosure_id}/series"),
+    ("GET", "/api/v1/alarms"),
+    ("GET", "/api/v1/alarms/{alarm_id}"),
+    ("POST", "/api/v1/readings"),
+    ("GET", "/api/v1/live"),
 ]
 
 
@@ -194,3 +213,25 @@ def furnish(room: RoomBuilder) -> None:
     room.readings(air, [(at, 24.0) for at in times])
     room.readings(humidity, [(at, 75.0) for at in times])
     room.readings(silent, [(at, 33.0) for at in times[120:]])
+
+
+def house_of(store: Store, room: RoomBuilder, folder: Path) -> House:
+    """Return a house whose clock stands at NOW, with the real intake."""
+    intake, clock = Intake(store, 100), [NOW]
+    states = {"broker": ComponentState(True, "connected"), "watch": ComponentState(True, "watching")}
+
+    def take(posted: Sequence[PostedReading]) -> Taken:
+        rows = [(one.probe, Measurement(one.quantity, one.value, one.at_ms)) for one in posted]
+        stored, reasons = intake.take_measured(rows, to_ms(clock[0]))
+        refused = tuple((index, reason) for index, reason in enumerate(reasons) if reason is not None)
+        return Taken(stored, len(rows) - stored - len(refused), refused)
+
+    parts = Parts(
+        store=store,
+        settings=Settings(data=folder),
+        now=lambda: clock[0],
+        component_states=lambda: states,
+        take_readings=take,
+        wake=Wake(),
+    )
+    return House(store, room, parts, states, clock)

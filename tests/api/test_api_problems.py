@@ -1,27 +1,13 @@
+from collections.abc import AsyncIterator
 from http import HTTPStatus
 
 import httpx
 import pytest
-from api_room import House
+from api_room import ROUTES, House
 from fastapi.routing import APIRoute
 
 from service.api.problems import LARGEST_BODY
 from service.errors import BadUse, NotFound, Refused, RoomFileInvalid, StoreFull, Unreachable, WardianError
-
-ROUTES = [
-    ("GET", "/healthz"),
-    ("GET", "/readyz"),
-    ("GET", "/metrics"),
-    ("GET", "/api/v1/rooms"),
-    ("GET", "/api/v1/enclosures"),
-    ("GET", "/api/v1/enclosures/{enclosure_id}"),
-    ("GET", "/api/v1/enclosures/{enclosure_id}/now"),
-    ("GET", "/api/v1/enclosures/{enclosure_id}/series"),
-    ("GET", "/api/v1/alarms"),
-    ("GET", "/api/v1/alarms/{alarm_id}"),
-    ("POST", "/api/v1/readings"),
-    ("GET", "/api/v1/live"),
-]
 
 
 def assert_is_problem(answer: httpx.Response, status: int) -> None:
@@ -121,7 +107,7 @@ async def test_a_body_over_the_limit_is_refused_while_it_is_read(
     taken = 0
     chunk = b" " * 65_536
 
-    async def endless():
+    async def endless() -> AsyncIterator[bytes]:
         nonlocal taken
         while taken < 100 * LARGEST_BODY:
             taken += len(chunk)
