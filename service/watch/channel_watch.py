@@ -56,9 +56,13 @@ AlarmEvent = AlarmRaised | AlarmReturned
 
 @dataclass(slots=True)
 class _Condition:
-    """What is remembered of a limit condition, and of which placement."""
+    """What is remembered of a limit condition, and of which place.
 
-    placement_id: int
+    A placement that is corrected is another row; the place stays what it is.
+    """
+
+    enclosure_id: int
+    zone: str
     memory: Memory
 
 
@@ -84,7 +88,7 @@ class ChannelWatch:
         self.last_ms: int | None = stored.get("last_ms")
         self.silent_since_ms: int | None = stored.get("silent_since_ms")
         self._conditions = {
-            key: _Condition(kept["placement_id"], Memory(**kept["memory"]))
+            key: _Condition(kept["enclosure_id"], kept["zone"], Memory(**kept["memory"]))
             for key, kept in stored.get("conditions", {}).items()
         }
         self._programmes: dict[int, Programme] = {}
@@ -94,11 +98,7 @@ class ChannelWatch:
         return {
             "last_ms": self.last_ms,
             "silent_since_ms": self.silent_since_ms,
-            "conditions": {
-                key: {"placement_id": kept.placement_id, "memory": asdict(kept.memory)}
-                for key, kept in self._conditions.items()
-                if kept.memory != NOTHING
-            },
+            "conditions": {key: asdict(kept) for key, kept in self._conditions.items() if kept.memory != NOTHING},
         }
 
     def take(self, readings: StoredReadings) -> list[AlarmEvent]:
@@ -168,9 +168,9 @@ class ChannelWatch:
 
     def _moved(self, placement: PlacementFact | None, at_ms: int) -> Iterator[AlarmEvent]:
         """End what stood at another place than this: nobody measures there any more."""
-        here = placement.id if placement else None
+        here = (placement.enclosure_id, placement.zone) if placement else None
         for key, kept in list(self._conditions.items()):
-            if kept.placement_id == here:
+            if (kept.enclosure_id, kept.zone) == here:
                 continue
             del self._conditions[key]
             place = self._place_of(kept)
@@ -186,7 +186,7 @@ class ChannelWatch:
         for condition in LIMIT_CONDITIONS:
             if placement.zone not in condition.zones or self.channel.quantity not in condition.quantities:
                 continue
-            kept = self._conditions.setdefault(condition.key, _Condition(placement.id, NOTHING))
+            kept = self._conditions.setdefault(condition.key, _Condition(enclosure.id, placement.zone, NOTHING))
             judged = judge(condition, programme, at, value)
             kept.memory, events = advance(kept.memory, judged, condition.delays, hold_ms(self.cadence_ms))
             for event in events:
@@ -201,7 +201,7 @@ class ChannelWatch:
         judged: Judged,
         event: Raised | Returned,
     ) -> AlarmEvent:
-        place = self._place(enclosure, placement)
+        place = self._place(enclosure, placement.zone)
         if isinstance(event, Returned):
             return AlarmReturned(condition, place, event.raised_ms, event.at_ms, event.peak)
         limit = limit_of(condition, programme, int(judged.at[event.index]))
@@ -210,8 +210,8 @@ class ChannelWatch:
             event.at_ms, event.began_ms, event.value, event.peak, limit, QUANTITIES[self.channel.quantity].unit,
         )  # fmt: skip
 
-    def _place(self, enclosure: EnclosureFact, placement: PlacementFact) -> str:
-        return f"{enclosure.key}/{placement.zone}/{self.channel.key}"
+    def _place(self, enclosure: EnclosureFact, zone: str) -> str:
+        return f"{enclosure.key}/{zone}/{self.channel.key}"
 
     def peaks(self) -> Iterator[tuple[str, str, int, float]]:
         """Yield condition, place, raised time and peak of what stands: how far it has gone so far."""
@@ -222,6 +222,5 @@ class ChannelWatch:
 
     def _place_of(self, kept: _Condition) -> str | None:
         """Name the place that a condition was remembered at; None when its enclosure is gone."""
-        placement = next((p for p in self.channel.placements if p.id == kept.placement_id), None)
-        enclosure = self._facts.enclosures.get(placement.enclosure_id) if placement else None
-        return self._place(enclosure, placement) if placement and enclosure else None
+        enclosure = self._facts.enclosures.get(kept.enclosure_id)
+        return self._place(enclosure, kept.zone) if enclosure else None
