@@ -1,0 +1,53 @@
+"""Which maxima stand out, against a published test signal and against the definition of prominence."""
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy.signal import find_peaks, peak_prominences
+
+from service.climate.signal_filters import centred_median, prominent_peaks
+
+# Source: the example of scipy.signal.peak_prominences in SciPy's reference: this signal has these prominences.
+PUBLISHED = [1.24159486, 0.47840168, 0.28470524, 3.10716793, 0.284603, 0.47822491, 2.48340261, 0.47822491]
+X = np.linspace(0, 6 * np.pi, 1000)
+SIGNAL = np.sin(X) + 0.6 * np.sin(2.6 * X)
+
+
+def test_the_published_signal_has_its_published_prominences() -> None:
+    peaks, _ = find_peaks(SIGNAL)
+    assert peak_prominences(SIGNAL, peaks)[0] == pytest.approx(PUBLISHED, abs=5e-9)
+
+
+@pytest.mark.parametrize("least", [0.1, 0.3, 0.48, 1.0, 2.0, 3.0])
+def test_the_peaks_kept_are_those_of_sufficient_published_prominence_and_height(least: float) -> None:
+    peaks, _ = find_peaks(SIGNAL)
+    expected = [int(p) for p, much in zip(peaks, PUBLISHED, strict=True) if much >= least and SIGNAL[p] >= least]
+    assert prominent_peaks(SIGNAL, least).tolist() == expected
+
+
+def prominence(values: list[int], peak: int) -> int:
+    """Return topographic prominence by its definition: the height over the higher of the two lowest cols beside it."""
+    cols = []
+    for step in (-1, 1):
+        lowest, at = values[peak], peak + step
+        while 0 <= at < len(values) and values[at] <= values[peak]:
+            lowest, at = min(lowest, values[at]), at + step
+        cols.append(lowest)
+    return values[peak] - max(cols)
+
+
+@given(st.lists(st.integers(0, 30), min_size=3, max_size=40, unique=True))
+def test_the_peaks_kept_are_those_of_the_definition(values: list[int]) -> None:
+    tops = [i for i in range(1, len(values) - 1) if values[i - 1] < values[i] > values[i + 1]]
+    expected = [i for i in tops if values[i] >= 10 and prominence(values, i) >= 10]
+    assert prominent_peaks(np.array(values, dtype=float), 10).tolist() == expected
+
+
+@given(st.lists(st.floats(-50, 50), min_size=1, max_size=80), st.integers(1, 12))
+def test_the_running_median_is_that_of_each_window(values: list[float], size: int) -> None:
+    padded = [values[0]] * size + values + [values[-1]] * size
+    expected = [
+        sorted(padded[size + i - size // 2 : size + i - size // 2 + size])[size // 2] for i in range(len(values))
+    ]
+    assert centred_median(np.array(values), size).tolist() == expected
