@@ -47,13 +47,13 @@ PLACES = 4
 
 # Transfer coefficient from heat transfer over density and specific heat (Lewis), 5 W/(m²·K) and more. [m/s]
 _TRANSFER = {"glass": 0.004, "mesh": 0.006}
-_LEAF_FILM = 0.025  # What leaves hold before they drip. [kg/m²]
+_LEAF_FILM = 0.04  # What leaves hold before they drip. [kg/m²]
 _PANE_FILM = 0.030  # What walls hold before they run. [kg/m²]
 _SOIL_HOLDS = 300.0  # [kg/m³]
 _DROP_TRANSFER = 1.0  # Of drops of about 50 µm. [m³/(s·kg)]
 _DROP_SETTLING = 30.0  # [s]
-SPRAY_SHARES = np.array([0.15, 0.40, 0.12, 0.33])
-"""Where sprayed water goes at first: drops, leaves, panes, substrate."""
+SPRAY_SHARES = np.array([0.04, 0.18, 0.06, 0.72])
+"""Where sprayed water goes at first: drops, leaves, panes, substrate; most nozzles are coarse."""
 _SETTLING_SHARES = np.array([0.5, 0.2, 0.3])
 
 
@@ -208,19 +208,24 @@ def _evaporation_step(state: Floats, parts: WaterParts, seconds: float, forcing:
         add(places, KELVIN, kelvin)
         divide(exponent, kelvin, exponent)  # saturated density at each place
         multiply(water, per_full, wet)
-        minimum(wet, 1.0, wet)
+        minimum(wet, 1.0, out=wet)
         less(exponent, vapour, condensing)
-        maximum(wet_solid, condensing_solid, wet_solid)  # a surface below the dew point takes water when dry too
+        maximum(wet_solid, condensing_solid, out=wet_solid)  # a surface below the dew point takes water when dry too
         multiply(transfer, wet, given)
         multiply(given, exponent, offered)
         total(sums, 1, None, out=totals)
         multiply(vapour, per_second, held)
-        add(held, incoming, held)
         add(held, room[index], held)
+        add(incoming, held, incoming)
         add(passing, fixed, passing)
-        divide(held, passing, vapour)
+        divide(incoming, passing, vapour)
         subtract(exponent, vapour, flux)
         multiply(flux, given, flux)
+        multiply(water, 1.0 / seconds, wet)
+        minimum(flux, wet, out=flux)  # a place gives off no more than it holds
+        total(flux, 0, None, out=passing)
+        add(held, passing, held)
+        divide(held, fixed, vapour)
 
     return step
 
@@ -245,7 +250,7 @@ def _run_off_step(state: Floats, parts: WaterParts, seconds: float, forcing: For
         subtract(water, change, water)
         add(water, sprayed[index], water)
         subtract(water, keeps, over)
-        maximum(over, 0.0, over)
+        maximum(over, 0.0, out=over)
         multiply(over, rate, over)
         subtract(water, over, water)
         multiply(shares, falling, settled)

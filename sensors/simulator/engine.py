@@ -116,7 +116,7 @@ class Simulator:
         minutes = local_minutes(self._zone, begins)
         lit = lit_times(self.scene, begins, minutes)
         room, vapour, sun = run_room(
-            self.seed, self.scene.climate, self._room, begins, minutes / 60.0, lit.mean(axis=1)
+            self.seed, self.scene.climate, self._room, begins, self.step_ms, minutes / 60.0, lit.mean(axis=1)
         )
         cycles = mist_cycles(self.scene, start_ms - _LONGEST_MISTING_MS, end_ms)
         water, running = water_sprayed(self.scene, cycles, start_ms, self.step_ms, int(steps))

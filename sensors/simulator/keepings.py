@@ -65,7 +65,7 @@ def _twice(first: str, second: str, seconds: float = 45.0) -> tuple[MistingTime,
 
 
 _TROPIC_GLASS = Box("glass", 0.45, 0.45, 0.60, 3.0, 0.20, substrate_openness=0.22)
-_TALL_GLASS = Box("glass", 0.60, 0.45, 0.60, 4.0, 0.30, substrate_openness=0.10)
+_TALL_GLASS = Box("glass", 0.60, 0.45, 0.60, 5.0, 0.27, substrate_openness=0.10)
 _DENSE_GLASS = Box("glass", 0.45, 0.45, 0.60, 2.5, 0.14, substrate_openness=0.08)
 _TALL_MESH = Box("mesh", 0.60, 0.45, 0.90, 40.0, 0.45, substrate_openness=0.15)
 _LOW_GLASS = Box("glass", 0.90, 0.45, 0.45, 3.0, 0.10, substrate_openness=0.03, substrate_filled=0.3)

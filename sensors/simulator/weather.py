@@ -93,7 +93,13 @@ def start_of_room(climate: RoomClimate) -> RoomAir:
 
 
 def run_room(
-    seed: int, climate: RoomClimate, state: RoomAir, times_ms: np.ndarray, local_hour: Floats, lit_share: Floats
+    seed: int,
+    climate: RoomClimate,
+    state: RoomAir,
+    times_ms: np.ndarray,
+    step_ms: int,
+    local_hour: Floats,
+    lit_share: Floats,
 ) -> tuple[Floats, Floats, Floats]:
     """Carry the room's air on.
 
@@ -104,7 +110,9 @@ def run_room(
     state : RoomAir
         Changed in place.
     times_ms : ndarray, shape (steps,)
-        UTC, evenly spaced. [ms]
+        UTC, one at the beginning of each step. [ms]
+    step_ms : int
+        [ms]
     local_hour, lit_share : ndarray, shape (steps,)
         Wall-clock hour of the day, and share of the enclosures whose lights are on.
 
@@ -114,7 +122,7 @@ def run_room(
         [°C], [kg/m³], and the share of a full sun.
     """
     sun = sunshine(seed, climate, times_ms)
-    hours = (times_ms[1] - times_ms[0]) / HOUR_MS if times_ms.size > 1 else 15.0 / 3600.0
+    hours = step_ms / HOUR_MS
     draught = 0.15 * _hourly(seed, _DRAUGHT_STREAM, times_ms)
     ground = _air_mass(seed, climate, times_ms) + climate.day_swing * (sun - 0.3)
     by_day = (local_hour >= _DAY_FROM) & (local_hour < _DAY_UNTIL)
