@@ -81,6 +81,11 @@ class Client:
         self._ready = asyncio.Event()
         self._ended = False
 
+    @property
+    def has_ended(self) -> bool:
+        """Whether its stream ends once the queue is empty."""
+        return self._ended
+
     def give(self, frame: Frame | bytes) -> None:
         """Queue an event; when the queue is full the client is cut off instead."""
         if len(self._frames) >= LONGEST_QUEUE:
@@ -268,6 +273,8 @@ class Hub:
         for client in tuple(self._clients):
             for frame in frames:
                 client.give(frame)
+            if client.has_ended:
+                self._clients.discard(client)
 
     def _news(self, since: Position, with_readings: bool) -> tuple[list[Frame], Position]:
         """Read what came after a position, in one state of the store."""

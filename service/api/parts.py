@@ -135,6 +135,8 @@ class Wake:
         try:
             await asyncio.wait_for(event.wait(), seconds)
         except TimeoutError:
+            pass
+        finally:
             with self._lock:
                 self._waiting.pop(event, None)
         return self._count
