@@ -1,6 +1,7 @@
 """The web application: the HTTP interface with the pages beside it."""
 
 from fastapi import FastAPI
+from starlette.middleware.gzip import GZipMiddleware
 
 from dashboard.assets import Assets, static_router
 from dashboard.headers import SecurityHeaders
@@ -27,5 +28,7 @@ def create_app(parts: Parts) -> FastAPI:
     app.include_router(room_router(pages, views))
     app.include_router(about_router(pages))
     app.include_router(static_router(assets))
+    # Streams of events pass it untouched; level 3 costs a large page a few milliseconds.
+    app.add_middleware(GZipMiddleware, minimum_size=1_000, compresslevel=3)
     app.add_middleware(SecurityHeaders)
     return app

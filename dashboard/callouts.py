@@ -7,40 +7,12 @@ from typing import Final
 from zoneinfo import ZoneInfo
 
 from dashboard.tiles import TileView
-from dashboard.words import clock, condition_name, exact, iso, measured, number, span, unit_of, zone_name
+from dashboard.words import clock, condition_name, exact, iso, measured, span, unit_of, zone_name
 from service.api.standing import Standing
 from service.model import Alarm
+from service.watch.conditions import CONDITIONS, ILL_CAUTION, Condition
 
 NEEDS_SOMEONE: Final = ("act", "blind")
-HEAT_CAUTION: Final = (
-    "Wardian switches nothing off. A heat source needs its own thermostat and an independent high-limit cut-out."
-)
-WATER_CAUTION: Final = (
-    "Mains electricity near misting needs residual-current protection, and an electrician under the local code."
-)
-ANIMAL_CAUTION: Final = "A sick animal needs a veterinarian."
-_HOT: Final = frozenset({"basking-overheat", "basking-heading-over", "retreat-hot", "night-hot", "heat-at-night"})
-_HEATING: Final = _HOT | {"basking-cold", "night-cold", "lights-late", "lights-stuck-on"}
-_MISTING: Final = frozenset({"misting-missed", "misting-weakening"})
-_NEXT_STEP: Final = {
-    "basking-overheat": "Switch the lamp off at the wall. Then check its height, its bulb and the thermostat's probe.",
-    "basking-heading-over": "Go now: check the lamp's height and the thermostat's probe before the limit is reached.",
-    "basking-cold": "Check that the lamp is lit, its plug and its thermostat.",
-    "retreat-hot": "Give the animal a cool place: open the ventilation, lower the heating, check the room.",
-    "night-cold": "Check the night heating and the room's temperature.",
-    "night-hot": "Check that all heating is off and the ventilation is free.",
-    "heat-at-night": "Switch the lamp off at the wall, then check its timer and thermostat.",
-    "too-dry": "Mist by hand, then check the nozzles, the reservoir and the ventilation.",
-    "too-wet": "Open the ventilation, and check that the misting ends when it should.",
-    "misting-missed": "Mist by hand, then check the pump, the reservoir, the filter and the timer.",
-    "misting-weakening": "Clean or replace the nozzle and the filter, and look at the reservoir and the pump.",
-    "lights-late": "Check the lamp and its timer.",
-    "lights-stuck-on": "Check the timer: the animal needs its night.",
-    "probe-silent": "Look at the enclosure itself, then at the probe's power, its battery and its radio.",
-    "probe-stuck": "Breathe on the probe: if its value stays, replace it.",
-    "probe-saturated": "Dry the probe; it cannot be believed while it is wet.",
-    "probe-impossible": "Check the probe's wiring, and replace it if it goes on.",
-}
 _LOOK: Final = "Look at the enclosure."
 
 
@@ -84,21 +56,32 @@ class AlarmView:
 
 @dataclass(frozen=True, slots=True)
 class Callout:
-    """An enclosure that needs someone, with its worst alarm where there is one."""
+    """An enclosure that needs someone, with its worst alarm where there is one.
+
+    Attributes
+    ----------
+    tile : TileView
+    headline : str
+        What is wrong, in a line beside the figure: ``limit 38.0 °C, for 12 min``.
+    short : str
+        Figure and word, for a line with many.
+    alarm, others : AlarmView or None, tuple of AlarmView
+    """
 
     tile: TileView
     headline: str
+    short: str
     alarm: AlarmView | None
     others: tuple[AlarmView, ...]
 
 
 def alarm_view(alarm: Alarm, now: datetime, zone: ZoneInfo) -> AlarmView:
     """Return an alarm in words; `now` and `zone` for ages and local times."""
-    unit = unit_of(alarm.unit)
+    known, unit = CONDITIONS.get(alarm.condition), unit_of(alarm.unit)
     until = alarm.returned_at or now
     return AlarmView(
         id=alarm.id or 0,
-        what=condition_name(alarm.condition),
+        what=known.title if known else condition_name(alarm.condition),
         priority=alarm.priority,
         state=alarm.state,
         where=zone_name(alarm.zone) if alarm.zone else "",
@@ -109,21 +92,19 @@ def alarm_view(alarm: Alarm, now: datetime, zone: ZoneInfo) -> AlarmView:
         peak=measured(alarm.peak, unit) if alarm.peak is not None else "",
         limit=measured(alarm.limit, unit) if alarm.limit is not None else "",
         cause=alarm.cause or "",
-        next_step=_NEXT_STEP.get(alarm.condition, _LOOK),
-        caution=caution_for(alarm.condition),
+        next_step=known.next_step if known else _LOOK,
+        caution=caution_of(known),
         answer=_answer(alarm, now, zone),
         returned=clock(alarm.returned_at, zone, now) if alarm.returned_at else "",
         is_answered=alarm.acknowledged_at is not None,
     )
 
 
-def caution_for(condition: str) -> str:
-    """Return the caution that belongs beside a condition; empty where heat, mains and water play no part."""
-    if condition in _HOT:
-        return f"{HEAT_CAUTION} {ANIMAL_CAUTION}"
-    if condition in _HEATING:
-        return HEAT_CAUTION
-    return WATER_CAUTION if condition in _MISTING else ""
+def caution_of(condition: Condition | None) -> str:
+    """Return the cautions that belong beside a condition; empty where neither heat nor an animal is at risk by it."""
+    if condition is None or condition.caution is None:
+        return ""
+    return f"{condition.caution} {ILL_CAUTION}" if condition.priority == "high" else condition.caution
 
 
 def _answer(alarm: Alarm, now: datetime, zone: ZoneInfo) -> str:
@@ -152,17 +133,22 @@ def callouts(
         began = standing.alarms[0].began_at.timestamp() if views else 0.0
         priority = ("high", "medium", "low").index(worst.priority) if worst else 1
         urgency = (NEEDS_SOMEONE.index(standing.state), priority, began)
-        found.append((urgency, Callout(tile, headline(standing, worst), worst, views[1:])))
+        found.append((urgency, Callout(tile, headline(standing, worst), short(tile), worst, views[1:])))
     return tuple(callout for _, callout in sorted(found, key=lambda pair: pair[0]))
 
 
+def short(tile: TileView) -> str:
+    """Return the figure and the word: ``26.7 °C, too cold``."""
+    figure = f"{tile.figure}\N{NO-BREAK SPACE}{tile.unit}" if tile.unit else tile.figure
+    return figure if tile.state == "blind" else f"{figure}, {tile.word}"
+
+
 def headline(standing: Standing, worst: AlarmView | None) -> str:
-    """Return what happened in one line: ``Basking spot 41.2 °C, limit 38.0 °C, for 12 min``."""
+    """Return what is wrong in one line, beside the figure: ``Basking spot: limit 38.0 °C, for 12 min.``."""
     figure = standing.figure
-    lasting = f", for {worst.lasted}" if worst else ""
     if standing.state == "blind" or figure is None:
         return standing.sentence
-    unit = unit_of(figure.unit)
-    limit = figure.limit
-    against = f", limit {measured(limit, unit)}" if limit is not None else ""
-    return f"{figure.about} {number(figure.value, unit)}\N{NO-BREAK SPACE}{unit}{against}{lasting}"
+    limit = f"limit {measured(figure.limit, unit_of(figure.unit))}" if figure.limit is not None else ""
+    lasting = f"for {worst.lasted}" if worst else ""
+    said = ", ".join(part for part in (limit, lasting) if part)
+    return f"{figure.about}: {said}." if said else f"{figure.about}."

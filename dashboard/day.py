@@ -2,12 +2,13 @@
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Final
 from zoneinfo import ZoneInfo
 
 from service.climate.day_cycle import Photoperiod, local_day
+from service.climate.day_view import Cycle
 from service.climate.targets import Target
 from service.model import from_ms
 
@@ -81,7 +82,7 @@ class RainMark:
     at_ms : int
         When it began or is due. [ms, UTC]
     verdict : str
-        ``due`` before it has been judged, else the verdict of `service.climate.misting`.
+        ``due`` before it, ``running`` until it can be judged, then that of `service.climate.misting`.
     response : float
         Added humidity, NaN where it is not known. [%RH]
     """
@@ -106,7 +107,8 @@ class DayPlan:
         For the leading temperature [°C] and humidity [%RH].
     ceiling : float
         The basking zone's limit; infinite without one. [°C]
-    misting : tuple of RainMark
+    cycles : tuple of Cycle
+        The misting cycles due.
     """
 
     axis: Axis
@@ -115,7 +117,7 @@ class DayPlan:
     heat: tuple[Band, ...] = ()
     water: tuple[Band, ...] = ()
     ceiling: float = math.inf
-    misting: tuple[RainMark, ...] = field(default=())
+    cycles: tuple[Cycle, ...] = ()
 
     def domain(self) -> tuple[float, float]:
         """Return the temperatures at the lower and the upper edge of the strip [°C]."""

@@ -43,6 +43,15 @@ class Rack:
     rows: int
     cells: tuple[Cell, ...]
 
+    @property
+    def is_placed(self) -> bool:
+        """Whether its enclosures stand where they stand in the room, not in order alone."""
+        return self.cells[0].column > 0
+
+    def floor(self, line: "Line") -> int:
+        """Return how many rows lie above the rack on its line: racks stand on the floor."""
+        return line.rows - self.rows if self.is_placed else 0
+
 
 @dataclass(frozen=True, slots=True)
 class Line:

@@ -37,6 +37,7 @@ class Strip:
         [ms, UTC]
     heat, water : DayTrace or None
         The leading temperature and humidity channel of the enclosure.
+    rain : tuple of RainMark
     leads : "heat" or "water"
         Which of them is the line in its bands.
     warmth : str
@@ -49,6 +50,7 @@ class Strip:
     now_ms: int
     heat: DayTrace | None
     water: DayTrace | None
+    rain: tuple[RainMark, ...]
     leads: Quantity
     warmth: str
     label: str
@@ -82,7 +84,7 @@ def draw(strip: Strip, *, hours: bool = False) -> Markup:
         parts.append(_gaps(axis, [(axis.start_ms, min(strip.now_ms, axis.end_ms))]))
     if hours:
         parts.append(_written(strip, scale))
-    parts.append("".join(_rain(axis, mark, strip.now_ms) for mark in strip.plan.misting))
+    parts.append("".join(_rain(axis, mark, strip.now_ms) for mark in strip.rain))
     if axis.start_ms <= strip.now_ms < axis.end_ms:
         x = _percent(axis.share(strip.now_ms))
         parts.append(f'<line class="now" x1="{x}" x2="{x}" y1="0" y2="100%"/>')

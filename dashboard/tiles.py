@@ -9,7 +9,8 @@ from typing import Final
 from markupsafe import Markup
 from sqlmodel import Session
 
-from dashboard.day import Axis, Band, DayPlan, RainMark, bands, day_axis, lit_spans, local_date, night_target
+from dashboard.day import Axis, Band, DayPlan, bands, day_axis, lit_spans, local_date, night_target
+from dashboard.rain import TodaysRain
 from dashboard.strip_svg import Quantity, Strip, draw
 from dashboard.strips import StripCache
 from dashboard.words import HUMIDITY, limits, measured, number, span, unit_of, zone_name
@@ -17,6 +18,7 @@ from service.api.rhythms import Rhythms
 from service.api.standing import Standing
 from service.api.zone_values import ZoneValue
 from service.climate.day_cycle import Photoperiod, instant_of
+from service.climate.day_view import Cycle
 from service.climate.targets import Target
 from service.model import to_ms
 from service.store.facts import ChannelFact, EnclosureFact, RoomFacts
@@ -85,6 +87,7 @@ class DayDrawings:
     def __init__(self, rhythms: Rhythms) -> None:
         self._rhythms = rhythms
         self._cache = StripCache()
+        self._rain = TodaysRain()
         self._plans: dict[tuple[int, str, str], tuple[Sequence[Photoperiod], int, DayPlan]] = {}
 
     def tiles(
@@ -107,6 +110,7 @@ class DayDrawings:
         leads = [(lead_of(facts, standing, "heat"), lead_of(facts, standing, "water")) for standing in standings]
         wanted = {lead.channel.id: lead.channel for pair in leads for lead in pair if lead}
         traces = self._cache.traces(session, axis, facts.version, list(wanted.values()), now_ms)
+        self._rain.begin(axis.start_ms)
         views: list[TileView] = []
         for standing, (heat, water) in zip(standings, leads, strict=True):
             leading = leading_quantity(standing)
@@ -117,6 +121,7 @@ class DayDrawings:
                 now_ms=now_ms,
                 heat=traces[heat.channel.id] if heat else None,
                 water=traces[water.channel.id] if water else None,
+                rain=self._rain.marks(session, facts, standing.enclosure, plan.cycles, periods, now_ms),
                 leads=leading,
                 warmth=WARMTH.get(heat.zone, "middle") if heat else "middle",
                 label=_label(heat if leading == "heat" else water, leading),
@@ -201,7 +206,10 @@ def day_plan(
         heat=heat_bands(targets, periods, axis, heat_zone),
         water=bands(periods, axis, targets.get("humidity-day"), targets.get("humidity-night")),
         ceiling=peak.high if peak and heat_zone == "basking" else math.inf,
-        misting=tuple(RainMark(instant_of(day, wall, axis.zone)) for wall, _ in (misting.cycles if misting else ())),
+        cycles=tuple(
+            Cycle(instant_of(day, wall, axis.zone), seconds, "schedule")
+            for wall, seconds in sorted(misting.cycles if misting else ())
+        ),
     )
 
 
@@ -262,7 +270,7 @@ def _silence(standing: Standing, now_ms: int) -> str:
     if standing.newest_at_ms is None:
         return "no readings"
     quiet = [value.at_ms for value in standing.values if not value.fresh] or [standing.newest_at_ms]
-    return f"silent {span((now_ms - max(quiet)) / 1000)}"
+    return f"silent {span((now_ms - max(quiet)) / 1000).split(' ')[0]}"
 
 
 def _label(lead: Lead | None, quantity: Quantity) -> str:

@@ -6,7 +6,6 @@ from fastapi import APIRouter, Query, Response
 from fastapi.responses import HTMLResponse
 
 from dashboard.pages.site import Pages
-from dashboard.racks import racks_of
 from dashboard.room import RoomViews
 from service.api.live import live_position
 
@@ -34,8 +33,10 @@ def room_router(pages: Pages, views: RoomViews) -> APIRouter:
             facts, now = parts.facts(session), parts.now()
             view = views.view(session, facts, now, wanted)
         cells = [
-            cell
-            for rack in racks_of(facts.enclosures.values())
+            (cell, rack.floor(line))
+            for page in view.pages
+            for line in page
+            for rack in line.racks
             for cell in rack.cells
             if wanted is None or cell.enclosure.key in wanted
         ]

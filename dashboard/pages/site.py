@@ -67,5 +67,9 @@ def _common(facts: RoomFacts, now: datetime) -> dict[str, object]:
 
 def rack_names(page: list[Line]) -> str:
     """Return what a page of racks is called: ``Racks A–D``."""
-    names = [rack.name or "no place" for line in page for rack in line.racks]
-    return f"Rack {names[0]}" if len(names) == 1 else f"Racks {names[0]}–{names[-1]}"
+    racks = [rack for line in page for rack in line.racks]
+    names = [rack.name for rack in racks if rack.name]
+    others = " and others" if names and len(names) < len(racks) else ""
+    if not names:
+        return "Without a place"
+    return f"Rack {names[0]}{others}" if len(names) == 1 else f"Racks {names[0]}–{names[-1]}{others}"
