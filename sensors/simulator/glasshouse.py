@@ -4,7 +4,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
-from sensors.simulator.keepings import KEEPINGS, MESH_DAY_GECKOS, Keeping
+from sensors.simulator.keepings import KEEPINGS, Keeping
 from sensors.simulator.scene import Channel, Enclosure, Fault, FaultKind, HandMisting, Probe, RoomClimate, Scene
 from sensors.simulator.schedules import wall_minute
 
@@ -26,7 +26,7 @@ _RACKS: dict[str, tuple[tuple[Keeping, ...], ...]] = {
         (_CRESTED, _DAY_GECKOS, _DAY_GECKOS),
     ),
     "B": (
-        (_TREE, _TREE, MESH_DAY_GECKOS),
+        (_TREE, _TREE, _DAY_GECKOS),
         (_CRESTED, _CORN, _CORN),
         (_CORN, _LEOPARD, _LEOPARD),
     ),

@@ -64,15 +64,15 @@ def _twice(first: str, second: str, seconds: float = 45.0) -> tuple[MistingTime,
     return MistingTime(first, seconds), MistingTime(second, seconds)
 
 
-_TROPIC_GLASS = Box("glass", 0.45, 0.45, 0.60, 3.0, 0.20, substrate_openness=0.22)
-_TALL_GLASS = Box("glass", 0.60, 0.45, 0.60, 5.0, 0.27, substrate_openness=0.10)
-_DENSE_GLASS = Box("glass", 0.45, 0.45, 0.60, 2.5, 0.14, substrate_openness=0.08)
+_TROPIC_GLASS = Box("glass", 0.45, 0.45, 0.60, 3.0, 0.20, substrate_openness=0.26)
+_TALL_GLASS = Box("glass", 0.60, 0.45, 0.60, 5.0, 0.27, substrate_openness=0.26)
+_DENSE_GLASS = Box("glass", 0.45, 0.45, 0.60, 2.5, 0.14, substrate_openness=0.13)
 _TALL_MESH = Box("mesh", 0.60, 0.45, 0.90, 40.0, 0.45, substrate_openness=0.15)
-_LOW_GLASS = Box("glass", 0.90, 0.45, 0.45, 3.0, 0.10, substrate_openness=0.03, substrate_filled=0.3)
-_MOIST_LOW_GLASS = replace(_LOW_GLASS, air_changes=2.0, substrate_openness=0.08, substrate_filled=0.5)
+_LOW_GLASS = Box("glass", 0.90, 0.45, 0.45, 2.0, 0.10, substrate_openness=0.03, substrate_filled=0.3)
+_MOIST_LOW_GLASS = replace(_LOW_GLASS, air_changes=1.2, substrate_openness=0.05, substrate_filled=0.5)
 _WIDE_GLASS = Box("glass", 1.20, 0.60, 0.60, 4.0, 0.10, substrate_openness=0.02, substrate_filled=0.1)
-_SNAKE_GLASS = Box("glass", 1.20, 0.60, 0.50, 1.5, 0.15, substrate_openness=0.12)
-_TREE_GLASS = Box("glass", 0.90, 0.60, 0.80, 2.0, 0.30, substrate_openness=0.10)
+_SNAKE_GLASS = Box("glass", 1.20, 0.60, 0.50, 1.2, 0.15, substrate_openness=0.08)
+_TREE_GLASS = Box("glass", 0.90, 0.60, 0.80, 2.0, 0.30, substrate_openness=0.13)
 
 _ALL = (
     Keeping(

@@ -196,7 +196,7 @@ def test_a_lamp_is_the_smallest_common_one_that_reaches_its_spot() -> None:
 
 
 def test_soil_gets_wetter_under_misting_and_drains_when_full(truth: Truth) -> None:
-    soaked = replace(named("soaked", GLASS), box=replace(GLASS.box, substrate_filled=1.0))
+    soaked = replace(named("soaked", GLASS), box=replace(GLASS.box, substrate_filled=1.0, substrate_openness=0.05))
     run = Simulator(a_scene((soaked,)), 1).run(START_MS, START_MS + DAY_MS)
     assert run.ledger.water_drained[0] > 0.01
     assert run.of(0, "substrate", "soil_moisture").max() == pytest.approx(100, abs=0.1)
