@@ -6,7 +6,7 @@ from dataclasses import dataclass, field, replace
 from datetime import date
 from typing import Final
 
-from service.climate.day_cycle import Photoperiod, Span
+from service.climate.day_cycle import LIT_ABOVE_LUX, LIT_ABOVE_WATT, Photoperiod, Span
 from service.climate.ranges import MINUTE_MS
 from service.climate.series import LEAST_COVERAGE, Cover, Series, cover, merged
 from service.climate.targets import Target
@@ -114,6 +114,8 @@ class DayInput:
     now_ms : int
         What lies later is not known yet. [ms, UTC]
     clutch : Clutch, optional
+    lit_above_lux, lit_above_watt : float
+        Above these a light channel and a lamp's power channel mean lit. [lx], [W]
     """
 
     date: date
@@ -126,6 +128,8 @@ class DayInput:
     cycles: Sequence[Cycle]
     now_ms: int
     clutch: Clutch | None = None
+    lit_above_lux: float = LIT_ABOVE_LUX
+    lit_above_watt: float = LIT_ABOVE_WATT
 
 
 @dataclass(frozen=True)
@@ -204,7 +208,8 @@ class DayView:
 
     def __init__(self, day: DayInput) -> None:
         self.day = day
-        self._covers: dict[tuple[str, tuple[Span, ...]], Cover] = {}
+        # By identity: a probe that was moved stands here twice under one key, once for each placement.
+        self._covers: dict[tuple[int, tuple[Span, ...]], Cover] = {}
 
     def reach(self, *spans: Span) -> Reach:
         """Split spans into what has passed by now and what has not."""
@@ -219,7 +224,7 @@ class DayView:
 
     def cover(self, channel: Channel, spans: Sequence[Span]) -> Cover:
         """Return what a channel knows of some spans."""
-        key = (channel.key, tuple(spans))
+        key = (id(channel), tuple(spans))
         found = self._covers.get(key)
         if found is None:
             found = self._covers[key] = cover(channel.series, spans)
@@ -238,10 +243,10 @@ class DayView:
             present = [c for q in quantities for c in self.day.channels if c.zone == zone and c.quantity == q]
             if not present:
                 continue
-            covered = {c.key: min((self.cover(c, r.spans).coverage for r in reaches), default=1.0) for c in present}
-            enough = [c for c in present if covered[c.key] >= least]
+            covered = [min((self.cover(c, r.spans).coverage for r in reaches), default=1.0) for c in present]
+            enough = [c for c, share in zip(present, covered, strict=True) if share >= least]
             if not enough:
-                return max(present, key=lambda c: covered[c.key])
+                return present[covered.index(max(covered))]
             best = next(q for q in quantities if any(c.quantity == q for c in enough))
             return min((c for c in enough if c.quantity == best), key=lambda c: (c.uncertainty, c.key))
         return None

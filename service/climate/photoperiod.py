@@ -5,8 +5,6 @@ from typing import Final
 from service.climate.day_cycle import (
     LAMP_BREAK_MIN,
     LIGHT_BREAK_MIN,
-    LIT_ABOVE_LUX,
-    LIT_ABOVE_WATT,
     lit_spans,
 )
 from service.climate.day_view import Channel, CheckResult, DayView, limits_in_words, no_channel, qualified, too_little
@@ -29,7 +27,7 @@ def _measured_by(view: DayView) -> tuple[Channel, float, float] | None:
     power = (
         [c for c in view.day.channels if c.quantity == "power"] if view.day.photoperiod.basis == "lamp power" else []
     )
-    kinds = ((light, LIT_ABOVE_LUX, LIGHT_BREAK_MIN), (power, LIT_ABOVE_WATT, LAMP_BREAK_MIN))
+    kinds = ((light, view.day.lit_above_lux, LIGHT_BREAK_MIN), (power, view.day.lit_above_watt, LAMP_BREAK_MIN))
     found = [(c, threshold, float(breaks)) for group, threshold, breaks in kinds for c in group]
     covering = (f for f in found if view.cover(f[0], so_far).coverage >= LEAST_COVERAGE)
     return next(covering, found[0] if found else None)

@@ -7,6 +7,7 @@ from typing import Final
 
 import numpy as np
 
+from service.climate.day_cycle import Span
 from service.climate.day_view import Channel, DayView
 from service.climate.psychrometrics import HIGHEST_TEMPERATURE, LOWEST_TEMPERATURE, saturation_pressure
 from service.climate.ranges import Floats, Instants
@@ -116,12 +117,6 @@ def zone_air(
     return ZoneAir(at, bounded, np.where(possible, t, np.nan), wet.cadence_ms, repeats[0], repeats[1], zone, keys)
 
 
-def _beside(humidity: Channel, channels: Sequence[Channel]) -> Channel | None:
-    """Return the air temperature of the same zone: of the same probe where it has one, else the least uncertain."""
-    same_zone = [c for c in channels if c.zone == humidity.zone and c.quantity == "air_temperature"]
-    return min(same_zone, key=lambda c: (c.probe != humidity.probe, c.uncertainty, c.key), default=None)
-
-
 def air_of(view: DayView) -> ZoneAir | str:
     """Return the air in which an enclosure's misting is judged, or the reason why there is none.
 
@@ -132,13 +127,22 @@ def air_of(view: DayView) -> ZoneAir | str:
     so_far = view.reach((view.day.start_ms, view.day.end_ms)).spans
     reason = "no humidity channel in the enclosure's air"
     for zone in HUMIDITY_ZONES:
-        humid = [c for c in channels if c.zone == zone and c.quantity == "relative_humidity"]
-        pairs = [(h, t) for h in humid if (t := _beside(h, channels)) is not None]
+        here = [c for c in channels if c.zone == zone]
+        humid = [c for c in here if c.quantity == "relative_humidity"]
+        pairs = [(h, t) for h in humid for t in here if t.quantity == "air_temperature"]
         if pairs:
-            airs = [zone_air(h, t) for h, t in sorted(pairs, key=lambda p: (p[0].uncertainty, p[0].key))]
-            covered = [cover(air.series, so_far).coverage for air in airs] if len(airs) > 1 else [1.0]
-            enough = (air for air, share in zip(airs, covered, strict=True) if share >= LEAST_COVERAGE)
-            return next(enough, airs[int(np.argmax(covered))])
+            return _most_certain(pairs, so_far)
         if humid:
             reason = f"no air temperature beside the humidity at the {zone.replace('-', ' ')}"
     return reason
+
+
+def _most_certain(pairs: Sequence[tuple[Channel, Channel]], so_far: Sequence[Span]) -> ZoneAir:
+    """Return the air of the first pair that covers: least uncertain humidity, its own probe's temperature first."""
+    ordered = sorted(pairs, key=lambda p: (p[0].uncertainty, p[0].key, p[1].probe != p[0].probe, p[1].uncertainty))
+    airs = [zone_air(h, t) for h, t in ordered]
+    if len(airs) == 1:
+        return airs[0]
+    covered = [cover(air.series, so_far).coverage for air in airs]
+    enough = (air for air, share in zip(airs, covered, strict=True) if share >= LEAST_COVERAGE)
+    return next(enough, airs[covered.index(max(covered))])

@@ -24,8 +24,8 @@ def test_a_day_above_the_threshold_gathers_its_mean_less_the_threshold() -> None
 @pytest.mark.parametrize(("low", "high", "base"), [(10, 30, 18), (15, 26, 20), (22, 33, 24), (5, 17, 18), (24, 31, 18)])
 def test_a_sine_day_agrees_with_the_closed_form(low: float, high: float, base: float) -> None:
     # Source: Baskerville & Emin, Ecology 50 (1969) 514-517: with mean M, half range W and t = asin((base - M) / W),
-    # degree-days are ((M - base) (pi/2 - t) + W cos t) / pi. The form is from memory; its ends check it: all above gives
-    # M - base, all below gives 0.
+    # degree-days are ((M - base) (pi/2 - t) + W cos t) / pi. The form is from memory; its ends check it: all above
+    # gives M - base, all below gives 0.
     mean, half = (high + low) / 2, (high - low) / 2
     angle = math.asin(min(1.0, max(-1.0, (base - mean) / half)))
     expected = ((mean - base) * (math.pi / 2 - angle) + half * math.cos(angle)) / math.pi
