@@ -242,6 +242,8 @@ def serve(service: Service, ready: Callable[[str], None]) -> None:
     server = _Server(config, service, ready)
     try:
         server.run()
+    except KeyboardInterrupt:
+        return  # the server has stopped in order and passes the signal on
     except SystemExit as exc:
         raise SettingInvalid(f"WARDIAN_WEB={service.settings.web}: the port is taken; stop what uses it") from exc
 

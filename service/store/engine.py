@@ -190,12 +190,12 @@ def _translated(url: URL) -> Iterator[None]:
     """Turn the driver's errors into ours, where they enter."""
     try:
         yield
-    except DBAPIError as exc:
-        where, said = _where(url), str(exc.orig).strip()
+    except (DBAPIError, sqlite3.Error) as exc:
+        where, said = _where(url), str(exc.orig if isinstance(exc, DBAPIError) else exc).strip()
         if any(sign in said.lower() for sign in _FULL_SIGNS):
             raise StoreFull(f"{where}: cannot be written ({said}); free space, or mend its permissions") from exc
         if "file is not a database" in said or "malformed" in said:
             raise StoreForeign(f"{where}: {said}; restore a backup, or set WARDIAN_DATABASE to a new file") from exc
-        if isinstance(exc, OperationalError):
+        if isinstance(exc, OperationalError | sqlite3.OperationalError):
             raise StoreUnusable(f"{where}: {said}; check WARDIAN_DATABASE and that the database runs") from exc
         raise

@@ -64,7 +64,7 @@ def offset_at(channel: ChannelFact, at_ms: int) -> float:
     float
         Zero before the first check. [the quantity's unit]
     """
-    check = in_force(channel.calibrations, at_ms)
+    check = in_force(channel.calibrations, at_ms) if channel.calibrations else None
     return 0.0 if check is None else check.reference - check.reads
 
 

@@ -6,6 +6,7 @@ import threading
 import time
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Self
 
 import pytest
 
@@ -45,7 +46,7 @@ class Stream:
         self._thread = threading.Thread(target=self._run)
         self._base = now_ms() - 10_000_000
 
-    def __enter__(self) -> "Stream":
+    def __enter__(self) -> Self:
         self._thread.start()
         return self
 
@@ -72,7 +73,7 @@ class Stream:
 def test_every_accepted_reading_is_stored_exactly_once(
     service: ServiceProcess, mosquitto: Mosquitto, seed: int
 ) -> None:
-    moments = random.Random(seed)
+    moments = random.Random(seed)  # noqa: S311 - moments to kill at, no secret
     service.start()
     service.wait_ready()
     with Stream(mosquitto) as stream:
