@@ -1,6 +1,7 @@
 """What changes slowly and costs time to find: each enclosure's day, night and targets, and each channel's cadence."""
 
-from datetime import datetime, timedelta
+from collections.abc import Mapping
+from datetime import date, datetime, timedelta
 from typing import Final, Literal
 
 from sqlmodel import Session
@@ -11,46 +12,54 @@ from service.climate.series import cadence_of
 from service.climate.targets import Target
 from service.model import to_ms
 from service.store.facts import ChannelFact, EnclosureFact, RoomFacts
-from service.store.programme import Programme, photoperiods
+from service.store.programme import photoperiods, targets_at
 from service.store.readings import recent_times
 
 PartOfDay = Literal["day", "night", "between"]
 
-_PERIODS_KEPT_MS: Final = MINUTE_MS
+_LIGHT_KEPT_MS: Final = 5 * MINUTE_MS
+_TARGETS_KEPT_MS: Final = MINUTE_MS
 _CADENCE_KEPT_MS: Final = 10 * MINUTE_MS
 _SPREAD: Final = 997
+_SHOWS_LIGHT: Final = frozenset({"illuminance", "power"})
 
 
 class Rhythms:
-    """Photoperiods, kept for a minute, cadences, kept for ten, and programmes, kept until the facts change.
+    """Photoperiods, kept for the day or, where light is measured, for five minutes; targets for one; cadences for ten.
 
     Any thread may ask: the worst is that two work the same out. What is kept comes due at another time for each
     enclosure and channel, so that no request pays for all of them.
     """
 
     def __init__(self) -> None:
-        self._periods: dict[int, tuple[tuple[int, int], list[Photoperiod]]] = {}
+        self._periods: dict[int, tuple[tuple[int, date, int], list[Photoperiod]]] = {}
         self._cadences: dict[int, tuple[int, int]] = {}
-        self._programmes: dict[int, tuple[int, Programme]] = {}
+        self._targets: dict[int, tuple[tuple[int, int], Mapping[str, Target]]] = {}
 
     def photoperiods(
         self, session: Session, facts: RoomFacts, enclosure: EnclosureFact, now: datetime
     ) -> list[Photoperiod]:
         """Return the photoperiods that begin on the site's local yesterday and today."""
-        term = (facts.version, (to_ms(now) - enclosure.id * _SPREAD) // _PERIODS_KEPT_MS)
+        today = now.astimezone(facts.zone).date()
+        measured = any(
+            facts.channels[placement.channel_id].quantity in _SHOWS_LIGHT for placement in enclosure.placements
+        )
+        # A schedule says the same all day; measured light may yet show when the lights went on.
+        turn = (to_ms(now) - enclosure.id * _SPREAD) // _LIGHT_KEPT_MS if measured else 0
+        term = (facts.version, today, turn)
         known = self._periods.get(enclosure.id)
         if known is None or known[0] != term:
-            today = now.astimezone(facts.zone).date()
             known = (term, photoperiods(session, facts, enclosure, today - timedelta(days=1), today))
             self._periods[enclosure.id] = known
         return known[1]
 
-    def targets(self, facts: RoomFacts, enclosure: EnclosureFact, at_ms: int) -> dict[str, Target]:
-        """Return the targets of an enclosure at an instant."""
-        known = self._programmes.get(enclosure.id)
-        if known is None or known[0] != facts.version:
-            known = self._programmes[enclosure.id] = (facts.version, Programme(facts, enclosure))
-        return known[1].targets_at(at_ms)
+    def targets(self, facts: RoomFacts, enclosure: EnclosureFact, now_ms: int) -> Mapping[str, Target]:
+        """Return the targets of an enclosure, as of the last minute."""
+        term = (facts.version, (now_ms - enclosure.id * _SPREAD) // _TARGETS_KEPT_MS)
+        known = self._targets.get(enclosure.id)
+        if known is None or known[0] != term:
+            known = self._targets[enclosure.id] = (term, targets_at(facts, enclosure, now_ms))
+        return known[1]
 
     def cadence_ms(self, session: Session, channel: ChannelFact, now_ms: int) -> int:
         """Return a channel's cadence: declared, or the median spacing of its last 200 readings [ms]."""

@@ -147,9 +147,9 @@ def _standing_of(
     now_ms = to_ms(now)
     part = part_of_day(rhythms.photoperiods(session, facts, enclosure, now), now_ms)
     targets = rhythms.targets(facts, enclosure, now_ms)
-    plain = values_now(session, facts, enclosure, newest, rhythms, now_ms)
-    bands = bands_now(plain, targets, part)
-    values = [replace(value, target=bands.get((value.zone, value.quantity))) for value in plain]
+    values = values_now(session, facts, enclosure, newest, rhythms, now_ms)
+    for place, band in bands_now(values, targets, part).items():
+        values = [replace(v, target=band) if (v.zone, v.quantity) == place else v for v in values]
     alarms.sort(key=_urgency)
     state = _state(enclosure, alarms, values, targets, now_ms)
     sentence, word = _in_words(state, facts, enclosure, alarms, values, now_ms)

@@ -114,7 +114,7 @@ def uncertainty_at(channel: ChannelFact, at_ms: int) -> float:
 
     An unknown model gives NaN: it can prove nothing.
     """
-    check = in_force(channel.calibrations, at_ms)
+    check = in_force(channel.calibrations, at_ms) if channel.calibrations else None
     if check is not None:
         return widened_for_drift(check.uncertainty, channel.quantity, months_between(check.start_ms, at_ms))
     return _uncalibrated(channel.model, channel.quantity)
