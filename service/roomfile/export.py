@@ -37,7 +37,7 @@ _HEADING = """\
 # The room as it stands. Applying this file to the store that it came from changes nothing;
 # applying it to an empty one makes the same room. What is over is not in here: that stays in the store.
 """
-_ROUTES_ARE_SECRET = """\
+_KEEP_PRIVATE = """\
 # The routes below are secrets: whoever reads them can write in your name, or to you. Keep this file private.
 """
 _SECTION = "\n\n# {}\n"
@@ -200,7 +200,7 @@ class _Export:
                 yield _table("[[equipment]]", {**piece, "replace_after_months": fact.content["replace_after_months"]})
 
     def _contacts(self) -> Iterator[str]:
-        heading = _ROUTES_ARE_SECRET
+        heading = _KEEP_PRIVATE
         for key, values in self._things(Contact):
             yield heading + _table("[[contact]]", {"name": key, **values})
             heading = ""

@@ -103,8 +103,6 @@ def _override(node: Node) -> OverrideSpec:
     check, low, high, share = read_limits(node)
     start, end = node.span(required=True)
     reason = node.text("reason", required=True)
-    if not any(node.has(key) for key in ("low", "high", "share")):
-        node.problem('changes nothing; give "low", "high" or "share"')
     node.finish()
     return OverrideSpec(check or "", low, high, share, start or BEGINNING, end, reason or "")
 

@@ -89,13 +89,16 @@ def _placement(node: Node, known: Known) -> PlacementSpec | None:
 def _one_channel(pairs: list[tuple[ChannelSpec, Node]]) -> ChannelSpec:
     """Make one channel of the tables of one quantity: the same channel, in one place after another."""
     first, first_node = pairs[0]
+    same = [pairs[0]]
     for spec, node in pairs[1:]:
         line = node.problems.line_of(first_node.path)
         if (spec.pointer, spec.unit) != (first.pointer, first.unit):
             node.problem(f"is a second channel of one quantity, after line {line}; a probe has one: make it two probes")
         elif not (spec.placements and first.placements):
             node.problem(f"is there already, in line {line}; remove one")
-    placed = [(spec.placements[0], node) for spec, node in pairs if spec.placements]
+        else:
+            same.append((spec, node))
+    placed = [(spec.placements[0], node) for spec, node in same if spec.placements]
     report_meeting(
         [node for _, node in placed],
         [placement for placement, _ in placed],

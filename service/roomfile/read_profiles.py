@@ -42,22 +42,22 @@ def _target(node: Node) -> TargetSpec:
     source = node.text("source")
     if not node.has("source"):
         node.problem('key "source" is missing; name where the figure stands, or write "common practice, no source"')
-    if check in _BY_SHARE_ALONE:
-        if share is None and not node.has("share"):
-            node.problem('has no share; give "share", from above 0 to 1')
-    elif low is None and high is None and not (node.has("low") or node.has("high")):
-        node.problem('has neither "low" nor "high"; give at least one')
     node.finish()
     return TargetSpec(check or "", low, high, share, source or "")
 
 
 def read_limits(node: Node) -> tuple[str | None, float | None, float | None, float | None]:
-    """Read check, low, high and share of a target or an override, and note what could never be met."""
+    """Read check, low, high and share of a target or an override, and note what could never be met, or always is."""
     check = node.word("check", "check", CHECK_UNITS_AND_SHARES)
     low, high = node.number("low"), node.number("high")
     share = node.number("share", above=0.0, most=1.0)
     if low is not None and high is not None and low > high:
         node.problem(f'"low" is {low:g}, above "high", {high:g}', "low")
+    if check in _BY_SHARE_ALONE:
+        if node.has("low") or node.has("high") or not node.has("share"):
+            node.problem(f'check "{check}" takes "share" alone, the share of the cycles, above 0 to 1')
+    elif not (node.has("low") or node.has("high")):
+        node.problem('has neither "low" nor "high"; give at least one')
     if check is not None and share is not None and CHECK_UNITS_AND_SHARES[check][1] is None:
         node.problem(f'check "{check}" is no share of time; leave "share" out', "share")
     return check, low, high, share
