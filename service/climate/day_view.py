@@ -6,6 +6,8 @@ from dataclasses import dataclass, field, replace
 from datetime import date
 from typing import Final
 
+import numpy as np
+
 from service.climate.day_cycle import LIT_ABOVE_LUX, LIT_ABOVE_WATT, Photoperiod, Span
 from service.climate.ranges import MINUTE_MS
 from service.climate.series import LEAST_COVERAGE, Cover, Series, cover, merged
@@ -198,6 +200,15 @@ class Reach:
         return self.remaining_ms == 0
 
 
+def _known_by(channel: Channel, now_ms: int) -> Channel:
+    """Return the channel with its readings up to now."""
+    series = channel.series
+    if not series.at.size or series.at[-1] <= now_ms:
+        return channel
+    last = int(np.searchsorted(series.at, now_ms, "right"))
+    return replace(channel, series=Series(series.at[:last], series.value[:last], series.cadence_ms))
+
+
 class DayView:
     """A day with its readings at hand; what several checks need is computed once.
 
@@ -207,7 +218,8 @@ class DayView:
     """
 
     def __init__(self, day: DayInput) -> None:
-        self.day = day
+        # Nothing later than now is used, not even to draw a line to it between two readings.
+        self.day = replace(day, channels=[_known_by(channel, day.now_ms) for channel in day.channels])
         # By identity: a probe that was moved stands here twice under one key, once for each placement.
         self._covers: dict[tuple[int, tuple[Span, ...]], Cover] = {}
 

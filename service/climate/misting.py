@@ -169,14 +169,16 @@ def _first_below(added: Floats, limit: float) -> int | None:
 def _aftermath(air: ZoneAir, result: MistingResult, peak: int, around: Surroundings) -> MistingResult:
     """Return the result with its decay and the spike's time, as far as known."""
     horizon = around.now_ms if around.next_ms is None else min(around.now_ms, around.next_ms)
-    rest = slice(peak, int(np.searchsorted(air.at, horizon, "left")))
+    when = int(air.at[peak])
+    # A cycle that starts within the response's own 20 min leaves nothing to follow.
+    rest = slice(peak, max(peak, int(np.searchsorted(air.at, horizon, "right"))))
     added, at = air.added_humidity(result.baseline_vapour_pressure, rest), air.at[rest]
     halved = _first_below(added, result.response / 2)
     decay = math.nan
     if halved is not None:
-        decay = float(at[halved] - at[0]) / MINUTE_MS
+        decay = float(at[halved] - when) / MINUTE_MS
     elif around.next_ms is not None and around.next_ms <= around.now_ms:
-        decay = float(around.next_ms - at[0]) / MINUTE_MS
+        decay = max(0.0, float(around.next_ms - when) / MINUTE_MS)
     third = _first_below(added, result.response * SPIKE_ENDS_AT)
     latest = min(horizon, result.at_ms + LONGEST_SPIKE_MIN * MINUTE_MS)
     end = latest if third is None else min(latest, int(at[third]))

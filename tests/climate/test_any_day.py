@@ -129,7 +129,8 @@ def test_what_lies_after_now_changes_nothing(day: DayInput, minute: int) -> None
     now = day.start_ms + minute * MINUTE_MS
     known = [
         replace(
-            c, series=series_of(c.series.at[c.series.at < now], c.series.value[c.series.at < now], c.series.cadence_ms)
+            c,
+            series=series_of(c.series.at[c.series.at <= now], c.series.value[c.series.at <= now], c.series.cadence_ms),
         )
         for c in day.channels
     ]
