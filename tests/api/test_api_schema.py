@@ -1,4 +1,5 @@
 from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
 import schemathesis
@@ -7,7 +8,12 @@ from hypothesis import HealthCheck, given, settings
 from schemathesis.checks import CHECKS, load_all_checks
 from schemathesis.specs.openapi import checks
 
+from service.api.hub import LONGEST_QUEUE
+from service.api.readings import LARGEST_BATCH
+from service.api.requests import MOST_POINTS
+from service.api.rooms import LONGEST_SPAN
 from service.store.engine import open_store
+from service.store.history import FEWEST_POINTS
 
 load_all_checks()
 
@@ -55,3 +61,14 @@ def test_the_description_is_openapi_3_1_and_every_error_in_it_is_problem_details
                     assert list(response["content"]) == ["application/problem+json"], (path, status)
     assert "HTTPValidationError" not in str(description)
     assert len(CHECKS.get_all()) > 5
+
+
+def test_every_route_and_limit_stands_in_the_guide(furnished: House) -> None:
+    guide = (Path(__file__).parents[2] / "docs" / "api.md").read_text(encoding="utf-8")
+    for method, path in ROUTES:
+        assert f"`{method} {path}`" in guide
+    for number in (FEWEST_POINTS, MOST_POINTS, LONGEST_SPAN.days, LARGEST_BATCH, LONGEST_QUEUE):
+        assert f"{number:,}" in guide
+    series = furnished.app.openapi()["paths"]["/api/v1/enclosures/{enclosure_id}/series"]["get"]
+    for parameter in series["parameters"]:
+        assert f"`{parameter['name']}`" in guide or parameter["in"] == "path"
