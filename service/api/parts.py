@@ -81,7 +81,8 @@ class Wake:
     """
 
     def __init__(self) -> None:
-        self._lock = threading.Lock()
+        # Reentrant: a signal's handler may call `close` in the very thread that waits.
+        self._lock = threading.RLock()
         self._count = 0
         self._closed = False
         self._waiting: dict[asyncio.Event, asyncio.AbstractEventLoop] = {}
