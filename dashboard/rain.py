@@ -98,6 +98,25 @@ class TodaysRain:
         return _Known(_mark(result), facts.version, around.now_ms + lasts)
 
 
+def judged_cycles(
+    session: Session,
+    facts: RoomFacts,
+    enclosure: EnclosureFact,
+    cycles: Sequence[Cycle],
+    periods: Sequence[Photoperiod],
+    now_ms: int,
+) -> list[MistingResult]:
+    """Return what became of each cycle that has begun and whose air is measured; remembers nothing."""
+    results: list[MistingResult] = []
+    for number, cycle in enumerate(cycles):
+        air = _air(session, facts, enclosure, cycle.at_ms) if cycle.at_ms < now_ms else None
+        if air is not None:
+            following = cycles[number + 1].at_ms if number + 1 < len(cycles) else None
+            around = Surroundings(now_ms, following, _lights_on(periods, cycle.at_ms), facts.zone)
+            results.append(judge_cycle(air, cycle, around))
+    return results
+
+
 def _mark(result: MistingResult) -> RainMark:
     verdict = "running" if result.verdict is None else str(result.verdict)
     return RainMark(result.at_ms, verdict, result.response)

@@ -17,7 +17,8 @@ from service.api.standing import Standing, standing
 from service.store.facts import RoomFacts
 
 _LARGE: Final = 3
-"""So many call-outs are drawn large; the others are named in a line."""
+"""So many call-outs are drawn large; those up to `_NAMED` are named in a line."""
+_NAMED: Final = 8
 _ROOMY: Final = 30
 """Up to so many tiles a page, they are large."""
 
@@ -33,7 +34,9 @@ class RoomView:
         ``24 enclosures · 19 steady · 2 need you``.
     clock, date, zone_name, now_iso, now_exact : str
     callouts, others : tuple of Callout
-        Those drawn large, and the rest.
+        Those drawn large, and those named in a line.
+    unnamed : int
+        How many more need someone: their tiles say so.
     pages : list of list of Line
         Tiles by the key of their enclosure stand in `tiles`.
     tiles : dict of str to TileView
@@ -50,6 +53,7 @@ class RoomView:
     now_exact: str
     callouts: tuple[Callout, ...]
     others: tuple[Callout, ...]
+    unnamed: int
     pages: list[list[Line]]
     tiles: dict[str, TileView]
     density: str
@@ -98,7 +102,8 @@ class RoomViews:
             now_iso=iso(now),
             now_exact=exact(now, facts.zone),
             callouts=called[:_LARGE],
-            others=called[_LARGE:],
+            others=called[_LARGE:_NAMED],
+            unnamed=max(0, len(called) - _NAMED),
             pages=pages,
             tiles={tile.key: tile for tile in tiles},
             density="roomy" if most <= _ROOMY else "close",

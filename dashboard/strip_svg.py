@@ -15,12 +15,14 @@ from dashboard.day import Axis, Band, DayPlan, RainMark
 from dashboard.strips import Bucket, DayTrace
 
 Quantity = Literal["heat", "water"]
-_SPLIT: Final = 70.0
+_SPLIT: Final = 64.0
 """Above this percentage of the height is the line in its bands, below it the rain line. [%]"""
-_RAIN_TOP: Final = 74.0
-_FULL_RESPONSE: Final = 30.0
+_RAIN_TOP: Final = 66.0
+_FULL_RESPONSE: Final = 25.0
 """Added humidity that fills the rain line. [%RH]"""
+_RAIN_MIDDLE: Final = "83%"
 _UNITS_X, _UNITS_Y = 1440, 1000
+_CROSS: Final = "M-5-5 5 5M-5 5 5-5"
 _DROP: Final = "M0-7C3-2 4 0 4 2a4 4 0 0 1-8 0C-4 0-3-2 0-7Z"
 _CALM, _CALM_LARGE, _CALM_RAIN = 15, 5, 60
 """A bucket whose values lie within so many of the thousand units, about a pixel, is drawn as one point."""
@@ -218,12 +220,12 @@ def _rain(axis: Axis, mark: RainMark, now_ms: int) -> str:
         return ""
     x = _percent(axis.share(mark.at_ms))
     if mark.verdict in {"confirmed", "weak"} and math.isfinite(mark.response):
-        top = 100 - (100 - _RAIN_TOP) * min(1.0, max(0.15, mark.response / _FULL_RESPONSE))
+        top = 100 - (100 - _RAIN_TOP) * min(1.0, max(0.2, mark.response / _FULL_RESPONSE))
         return f'<line class="rain rain-{mark.verdict}" x1="{x}" x2="{x}" y1="100%" y2="{top:.1f}%"/>'
     if mark.verdict == "none":
-        return f'<svg class="rain-none" x="{x}" y="86%" overflow="visible"><path d="M-5-5 5 5M-5 5 5-5"/></svg>'
+        return f'<svg class="rain-none" x="{x}" y="{_RAIN_MIDDLE}" overflow="visible"><path d="{_CROSS}"/></svg>'
     css = "rain-due" if mark.at_ms > now_ms else "rain-unknown"
-    return f'<svg class="{css}" x="{x}" y="86%" overflow="visible"><path d="{_DROP}"/></svg>'
+    return f'<svg class="{css}" x="{x}" y="{_RAIN_MIDDLE}" overflow="visible"><path d="{_DROP}"/></svg>'
 
 
 def _written(strip: Strip, scale: tuple[float, float]) -> str:

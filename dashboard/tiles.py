@@ -204,7 +204,7 @@ def day_plan(
         lit=lit_spans(periods, axis),
         lightless=all(period.basis == "none" for period in periods),
         heat=heat_bands(targets, periods, axis, heat_zone),
-        water=bands(periods, axis, targets.get("humidity-day"), targets.get("humidity-night")),
+        water=water_bands(targets, periods, axis),
         ceiling=peak.high if peak and heat_zone == "basking" else math.inf,
         cycles=tuple(
             Cycle(instant_of(day, wall, axis.zone), seconds, "schedule")
@@ -214,10 +214,15 @@ def day_plan(
 
 
 def heat_bands(
-    targets: Mapping[str, Target], periods: Sequence[Photoperiod], axis: Axis, zone: str
+    targets: Mapping[str, Target],
+    periods: Sequence[Photoperiod],
+    axis: Axis,
+    zone: str,
+    *,
+    with_night: bool = True,
 ) -> tuple[Band, ...]:
-    """Return the temperature bands of a zone over an axis."""
-    night = night_target(targets)
+    """Return the temperature bands of a zone over an axis; `with_night` draws the ambient's too where it basks."""
+    night = night_target(targets) if with_night else None
     if zone in {"basking", "warm-end"}:
         return bands(periods, axis, targets.get("hot-spot") if zone == "basking" else None, night)
     if zone in {"cool-end", "retreat"}:
@@ -226,6 +231,11 @@ def heat_bands(
         incubation = targets.get("incubation")
         return bands(periods, axis, incubation, incubation)
     return bands(periods, axis, None, night) if zone in {"ambient", "canopy"} else ()
+
+
+def water_bands(targets: Mapping[str, Target], periods: Sequence[Photoperiod], axis: Axis) -> tuple[Band, ...]:
+    """Return the humidity bands over an axis."""
+    return bands(periods, axis, targets.get("humidity-day"), targets.get("humidity-night"))
 
 
 def tile_of(standing: Standing, strip: Markup, now_ms: int) -> TileView:

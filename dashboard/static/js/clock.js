@@ -11,6 +11,7 @@ export function clockOf(serverNow, zone) {
     set(serverMs) {
       ahead = serverMs - Date.now();
     },
+    now: () => Date.now() + ahead,
     timeOfLocal: (ms) => short.format(ms + ahead),
     show(element) {
       const tick = () => {

@@ -53,5 +53,5 @@ export function livePage({ address, concerns, after, rejoined }) {
   }, 1_000);
   // The line of the present moves on, and what is silent grows older, with no reading to say so.
   setInterval(() => pieces.everything(), EVERYTHING_MS);
-  return { pieces, stream };
+  return { pieces, stream, now: clock.now };
 }

@@ -1,0 +1,74 @@
+"""Ticks of a time axis in a site's local time: on days of 23 and 25 hours too."""
+
+from datetime import date, datetime, time, timedelta
+from typing import Final
+from zoneinfo import ZoneInfo
+
+from service.climate.day_cycle import instant_of
+from service.climate.ranges import DAY_MS, MINUTE_MS
+from service.model import from_ms
+
+_MOST: Final = 11
+_MINUTES: Final = (5, 10, 15, 30, 60, 120, 180, 360, 720)
+_DAYS: Final = (1, 2, 7, 14)
+
+
+def local_ticks(start_ms: int, end_ms: int, zone: ZoneInfo) -> tuple[list[int], list[str]]:
+    """Return instants and their labels for [start, end): about ten of them at round local times [ms, UTC]."""
+    length = end_ms - start_ms
+    for minutes in _MINUTES:
+        if length / (minutes * MINUTE_MS) <= _MOST:
+            return _clock_ticks(start_ms, end_ms, zone, minutes)
+    for days in _DAYS:
+        if length / (days * DAY_MS) <= _MOST:
+            return _day_ticks(start_ms, end_ms, zone, days)
+    return _month_ticks(start_ms, end_ms, zone)
+
+
+def _dates(start_ms: int, end_ms: int, zone: ZoneInfo) -> list[date]:
+    first, last = (from_ms(at).astimezone(zone).date() for at in (start_ms, end_ms))
+    return [first + timedelta(days=n) for n in range((last - first).days + 1)]
+
+
+def _kept(marks: list[tuple[int, str]], start_ms: int, end_ms: int) -> tuple[list[int], list[str]]:
+    inside = [(at, text) for at, text in marks if start_ms <= at < end_ms]
+    return [at for at, _ in inside], [text for _, text in inside]
+
+
+def _clock_ticks(start_ms: int, end_ms: int, zone: ZoneInfo, minutes: int) -> tuple[list[int], list[str]]:
+    marks: dict[int, str] = {}
+    for day in _dates(start_ms, end_ms, zone):
+        for minute in range(0, 24 * 60, minutes):
+            at = instant_of(day, time(minute // 60, minute % 60), zone)
+            text = _day(at, zone) if minute == 0 else f"{from_ms(at).astimezone(zone):%H:%M}"
+            marks.setdefault(at, text)
+    return _kept(list(marks.items()), start_ms, end_ms)
+
+
+def _day(at_ms: int, zone: ZoneInfo) -> str:
+    local = from_ms(at_ms).astimezone(zone)
+    return f"{local:%a} {local.day} {local:%b}"
+
+
+def _day_ticks(start_ms: int, end_ms: int, zone: ZoneInfo, days: int) -> tuple[list[int], list[str]]:
+    # Counted from a fixed Monday, so that the ticks stay while the view moves.
+    chosen = [day for day in _dates(start_ms, end_ms, zone) if day.toordinal() % days == 1 % days]
+    marks = [(instant_of(day, time(0), zone), _day(instant_of(day, time(0), zone), zone)) for day in chosen]
+    return _kept(marks, start_ms, end_ms)
+
+
+def _month_ticks(start_ms: int, end_ms: int, zone: ZoneInfo) -> tuple[list[int], list[str]]:
+    firsts = [day for day in _dates(start_ms, end_ms, zone) if day.day == 1]
+    step = max(1, -(-len(firsts) // (_MOST + 1)))
+    marks = [
+        (instant_of(day, time(0), zone), f"{day:%b %Y}" if day.month == 1 else f"{day:%b}")
+        for day in firsts
+        if (day.year * 12 + day.month - 1) % step == 0
+    ]
+    return _kept(marks, start_ms, end_ms)
+
+
+def local_text(at_ms: int, zone: ZoneInfo) -> str:
+    """Return an instant as local date and time with its zone."""
+    local: datetime = from_ms(at_ms).astimezone(zone)
+    return f"{local:%a} {local.day} {local:%b %H:%M:%S} {local.tzname()}"

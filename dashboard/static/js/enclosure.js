@@ -1,0 +1,74 @@
+// The Enclosure page.
+import { chart } from "./chart.js";
+import { livePage } from "./live-page.js";
+
+const HOUR_MS = 3_600_000;
+const REDRAW_MS = 60_000;
+const element = document.getElementById("chart");
+const key = element.dataset.key;
+const said = document.getElementById("chart-said");
+const twin = document.getElementById("twin");
+const buttons = [...document.querySelectorAll("[data-span]")];
+const [from, to] = [document.getElementById("from"), document.getElementById("to")];
+let span = Number(buttons[0].dataset.span);
+let shown = null;
+
+const drawing = chart(element, (text) => (said.textContent = text), (start, end) => {
+  shown = [start, end];
+  document.getElementById("csv").href = `/enclosures/${encodeURIComponent(key)}/readings.csv?from=${start}&to=${end}`;
+  if (twin.open) fillTable();
+});
+
+const page = livePage({
+  address: () => `/fragments/enclosures/${encodeURIComponent(key)}`,
+  concerns: (name) => name === key,
+  rejoined: () => showSpan(),
+});
+
+function showSpan() {
+  if (span === null) return drawing.redraw();
+  const end = page.now() + (span <= 24 * HOUR_MS ? HOUR_MS : 0);
+  return drawing.show(Math.round(end - span), Math.round(end));
+}
+
+function press(button) {
+  for (const other of buttons) other.setAttribute("aria-pressed", String(other === button));
+}
+
+for (const button of buttons) {
+  button.addEventListener("click", () => {
+    span = Number(button.dataset.span);
+    press(button);
+    showSpan();
+  });
+}
+document.getElementById("show").addEventListener("click", () => {
+  // The fields hold the viewer's own clock; the axis says the site's.
+  const [start, end] = [Date.parse(from.value), Date.parse(to.value)];
+  if (!(start < end)) {
+    said.textContent = "Choose a start and a later end.";
+    return;
+  }
+  span = null;
+  press(null);
+  drawing.show(start, end);
+});
+
+async function fillTable() {
+  const box = document.getElementById("table");
+  const query = shown ? `?from=${shown[0]}&to=${shown[1]}` : "";
+  try {
+    const answer = await fetch(`/enclosures/${encodeURIComponent(key)}/table${query}`, { cache: "no-store" });
+    const whole = new DOMParser().parseFromString(await answer.text(), "text/html");
+    box.replaceWith(whole.getElementById("table"));
+  } catch {
+    box.textContent = "The table could not be fetched. Close it and open it again.";
+  }
+}
+twin.addEventListener("toggle", () => twin.open && fillTable());
+
+showSpan();
+setInterval(() => {
+  // A view that someone chose stays as it is; one that follows the present moves on.
+  if (span !== null && shown && drawing.view()?.[1] >= page.now() - 2 * REDRAW_MS) showSpan();
+}, REDRAW_MS);
