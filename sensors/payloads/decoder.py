@@ -4,9 +4,10 @@ from sensors.payloads.json_fields import json_decoder
 from sensors.payloads.measurement import Decoder, Mapping, MappingError
 from sensors.payloads.pointer import PointerError
 from sensors.payloads.scalar import scalar_decoder
+from sensors.payloads.senml import senml_decoder
 from sensors.quantities import UnknownWordError, nearest
 
-_MAKERS = {"json": json_decoder, "scalar": scalar_decoder}
+_MAKERS = {"json": json_decoder, "scalar": scalar_decoder, "senml": senml_decoder}
 
 FORMATS = tuple(_MAKERS)
 """Every format that a mapping may name."""
@@ -22,7 +23,7 @@ def decoder_for(mapping: Mapping) -> Decoder:
 
     Returns
     -------
-    Callable[[bytes], Decoded]
+    Decoder
         Raises PayloadError, and nothing else, when a payload as a whole cannot be read; a missing or wrong field is a
         sentence in `Decoded.refusals` and leaves the others standing.
 

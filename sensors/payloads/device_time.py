@@ -19,17 +19,30 @@ class DeviceTimeError(ValueError):
     """A time that cannot be placed on the time line."""
 
 
-def _require_sound(at_ms: int, said: object) -> int:
-    if _EARLIEST_MS < at_ms < _LATEST_MS:
-        return at_ms
+def sound_time(milliseconds: float, said: object) -> int:
+    """Return epoch milliseconds as a moment, or say that no clock that was set would tell it.
+
+    Parameters
+    ----------
+    milliseconds : float
+        UTC; NaN and infinity are refused. [ms]
+    said : object
+        What the message said, for the sentence.
+
+    Raises
+    ------
+    DeviceTimeError
+        If it is not between 2000 and 2100.
+    """
+    if not milliseconds < _LATEST_MS:  # also catches NaN, which round() cannot take
+        raise DeviceTimeError(f"time {shown(said)} is beyond 2100: send epoch seconds or milliseconds")
+    if milliseconds > _EARLIEST_MS:
+        return round(milliseconds)
     raise DeviceTimeError(f"time {shown(said)} is not between 2000 and 2100: set the device's clock")
 
 
 def _from_number(number: float, said: object) -> int:
-    milliseconds = number if abs(number) >= _FIRST_AS_MS else number * 1000.0
-    if not abs(milliseconds) < _LATEST_MS:  # also catches NaN and infinity, which round() cannot take
-        raise DeviceTimeError(f"time {shown(said)} is beyond 2100: send epoch seconds or milliseconds")
-    return _require_sound(round(milliseconds), said)
+    return sound_time(number if abs(number) >= _FIRST_AS_MS else number * 1000.0, said)
 
 
 def _from_iso(text: str) -> int:
@@ -41,7 +54,7 @@ def _from_iso(text: str) -> int:
     if moment.tzinfo is None:
         hint = "without one an hour is ambiguous when clocks change; add Z for UTC, or +01:00"
         raise DeviceTimeError(f"time {shown(text)} has no offset: {hint}")
-    return _require_sound((moment - _EPOCH) // _MILLISECOND, text)
+    return sound_time((moment - _EPOCH) // _MILLISECOND, text)
 
 
 def device_time(value: object) -> int:

@@ -75,7 +75,7 @@ def json_decoder(mapping: Mapping) -> Decoder:
             refusals.append(f"{exc} (at '{mapping.time_pointer}'); the arrival time is used")
         return None
 
-    def decode(payload: bytes) -> Decoded:
+    def decode(payload: bytes, _now_ms: int | None = None, /) -> Decoded:
         document = load_json(payload)
         refusals: list[str] = []
         measurements: list[Measurement] = []

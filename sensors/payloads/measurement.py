@@ -1,7 +1,7 @@
 """The words that payload decoding speaks: what to look for, what was found, and why something was refused."""
 
-from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Protocol
 
 
 class MappingError(ValueError):
@@ -86,8 +86,16 @@ class Decoded:
     refusals: list[str]
 
 
-Decoder = Callable[[bytes], Decoded]
-"""Reads one payload; raises PayloadError and nothing else."""
+class Decoder(Protocol):
+    """Reads one payload; raises PayloadError and nothing else.
+
+    The second argument is the arrival time [ms UTC]: SenML's relative times need it, and are refused without it.
+    """
+
+    def __call__(self, payload: bytes, now_ms: int | None = None, /) -> Decoded:
+        """Return what the payload holds."""
+        ...
+
 
 LARGEST_PAYLOAD = 64 * 1024
 """Longer payloads are refused unread: no probe of one enclosure has so much to say. [byte]"""

@@ -21,7 +21,7 @@ def scalar_decoder(mapping: Mapping) -> Decoder:
         raise MappingError("format 'scalar' has no pointers: leave 'pointer' and 'time' away, or choose format 'json'")
     read = reader_for(field)
 
-    def decode(payload: bytes) -> Decoded:
+    def decode(payload: bytes, _now_ms: int | None = None, /) -> Decoded:
         require_size(payload)
         try:
             return Decoded([Measurement(field.quantity, read(payload.decode()), None)], [])

@@ -64,12 +64,12 @@ def _twice(first: str, second: str, seconds: float = 45.0) -> tuple[MistingTime,
     return MistingTime(first, seconds), MistingTime(second, seconds)
 
 
-_TROPIC_GLASS = Box("glass", 0.45, 0.45, 0.60, 3.0, 0.20, substrate_openness=0.26)
+_TROPIC_GLASS = Box("glass", 0.45, 0.45, 0.60, 3.0, 0.18, substrate_openness=0.27)
 _TALL_GLASS = Box("glass", 0.60, 0.45, 0.60, 5.0, 0.27, substrate_openness=0.26)
 _DENSE_GLASS = Box("glass", 0.45, 0.45, 0.60, 2.5, 0.14, substrate_openness=0.13)
 _TALL_MESH = Box("mesh", 0.60, 0.45, 0.90, 40.0, 0.45, substrate_openness=0.15)
 _LOW_GLASS = Box("glass", 0.90, 0.45, 0.45, 2.0, 0.10, substrate_openness=0.03, substrate_filled=0.3)
-_MOIST_LOW_GLASS = replace(_LOW_GLASS, air_changes=1.2, substrate_openness=0.05, substrate_filled=0.5)
+_MOIST_LOW_GLASS = replace(_LOW_GLASS, air_changes=1.4, substrate_openness=0.04, substrate_filled=0.5)
 _WIDE_GLASS = Box("glass", 1.20, 0.60, 0.60, 4.0, 0.10, substrate_openness=0.02, substrate_filled=0.1)
 _SNAKE_GLASS = Box("glass", 1.20, 0.60, 0.50, 1.2, 0.15, substrate_openness=0.08)
 _TREE_GLASS = Box("glass", 0.90, 0.60, 0.80, 2.0, 0.30, substrate_openness=0.13)
@@ -78,7 +78,7 @@ _ALL = (
     Keeping(
         "dendrobates-tinctorius", "Dart frogs", _TROPIC_GLASS,
         Equipment(light_watts=25.0, lux=9000.0, pump_flow=1.0), basking=False,
-        misting=_twice("08:30", "16:30"),
+        misting=(*_twice("08:30", "15:30"), MistingTime("22:00", 45.0)),
     ),
     Keeping(
         "correlophus-ciliatus", "Crested geckos", _DENSE_GLASS,
@@ -99,20 +99,20 @@ _ALL = (
     Keeping(
         "pantherophis-guttatus", "Corn snakes", _MOIST_LOW_GLASS,
         Equipment(lamp_set=32.0, light_watts=15.0, lux=5000.0, uv_index=1.0), basking=True,
-        misting=(MistingTime("09:00", 20.0),),
+        misting=(MistingTime("08:00", 15.0),),
     ),
     Keeping(
         "eublepharis-macularius", "Leopard geckos", _LOW_GLASS,
-        Equipment(lamp_set=32.0, heater_watts=25.0, heater_day=28.0, heater_night=20.5, light_watts=15.0,
+        Equipment(lamp_set=32.0, heater_watts=25.0, heater_day=28.0, heater_night=21.5, light_watts=15.0,
                   lux=4000.0, uv_index=1.0), basking=True,
     ),
     Keeping(
         "pogona-vitticeps", "Bearded dragons", _WIDE_GLASS,
-        Equipment(lamp_set=38.0, light_watts=40.0, lux=22_000.0, uv_index=4.0), basking=True,
+        Equipment(lamp_set=38.0, light_watts=30.0, lux=22_000.0, uv_index=4.0), basking=True,
     ),
     Keeping(
         "python-regius", "Royal pythons", _SNAKE_GLASS,
-        Equipment(lamp_set=33.0, heater_watts=100.0, heater_day=29.8, heater_night=24.2, light_watts=15.0,
+        Equipment(lamp_set=33.0, heater_watts=100.0, heater_day=29.8, heater_night=24.7, light_watts=15.0,
                   lux=3000.0, uv_index=1.0, pump_flow=2.0), basking=True,
         misting=(MistingTime("09:00", 30.0),),
     ),

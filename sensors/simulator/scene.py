@@ -233,6 +233,8 @@ class RoomClimate:
         [1/h]
     moisture_gain : float
         Water given off by plants and wet floors. [g/m³ in an hour]
+    highest_humidity : float
+        What a dehumidifier lets stand. [%RH]
     """
 
     latitude: float = 38.7
@@ -241,16 +243,17 @@ class RoomClimate:
     yearly_swing: float = 5.5
     day_swing: float = 11.0
     heating_day: float = 22.0
-    heating_night: float = 19.5
+    heating_night: float = 20.0
     heating_power: float = 3.5
     solar_gain: float = 1.2
     enclosure_gain: float = 0.5
     loss_hours: float = 5.0
     vent_above: float = 24.5
-    cooling_above: float = 23.0
-    cooling_power: float = 3.0
+    cooling_above: float = 22.3
+    cooling_power: float = 5.0
     air_changes: float = 0.8
     moisture_gain: float = 1.2
+    highest_humidity: float = 55.0
 
 
 @dataclass(frozen=True, slots=True)

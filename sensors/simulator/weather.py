@@ -20,7 +20,6 @@ _LOGIT_OF_CLOUD = 1.3
 _OUTSIDE_HOURS = 3.0  # How long the ground keeps the day's warmth. [h]
 _DAY_FROM, _DAY_UNTIL = 7.0, 21.0  # Of the room's heating, local. [h]
 _OUTSIDE_RH = 0.68
-_HIGHEST_ROOM_RH = 0.8  # Panes run with water beyond it.
 
 
 @dataclass(slots=True)
@@ -153,9 +152,9 @@ def _room_temperatures(
 
 
 def _room_vapour(climate: RoomClimate, state: RoomAir, hours: float, outside: Floats, inside: Floats) -> Floats:
-    """Step the room's vapour: outside air comes in, plants add, panes take what is too much."""
+    """Step the room's vapour: outside air comes in, plants add, a dehumidifier takes what is too much."""
     fresh = (_OUTSIDE_RH * saturation_density(outside)).tolist()
-    most = (_HIGHEST_ROOM_RH * saturation_density(inside)).tolist()
+    most = (climate.highest_humidity / 100.0 * saturation_density(inside)).tolist()
     added = climate.moisture_gain * 1e-3 * hours
     exchange = 1.0 - exp(-climate.air_changes * hours)
     vapour = np.empty(inside.size)

