@@ -97,7 +97,7 @@ CONTACT: Final = ThingKind(
     secret=frozenset({"route"}),
 )
 ESCALATION: Final = ThingKind(
-    Escalation, "escalation step", "step", {"after_minutes": "minutes", "contacts": "contacts"}
+    Escalation, "escalation step", "step", {"after_minutes": "minutes to wait", "contacts": "contacts"}
 )
 THINGS: Final = (SITE, ROOM, ENCLOSURE, PROFILE, PROBE, CHANNEL, ANIMAL, CONTACT, ESCALATION)
 """In an order in which each refers only to those before it."""
@@ -176,12 +176,13 @@ def _equipment_in_words(fact: Values) -> str:
 
 def _version_in_words(fact: Values) -> str:
     targets, seasons = len(fact["body"]["target"]), len(fact["body"]["season"])
-    return f"{targets} targets" + (f" and {seasons} seasons" if seasons else "")
+    words = f"of {targets} target{'s' if targets != 1 else ''}"
+    return f"{words} and {seasons} season{'s' if seasons != 1 else ''}" if seasons else words
 
 
 FACTS: Final = (
     FactKind(
-        ProfileVersion, PROFILE, "profile_id", ("body",), lambda _: "set of targets", _version_in_words,
+        ProfileVersion, PROFILE, "profile_id", ("body",), lambda _: "set", _version_in_words,
         carried=("version",),
     ),
     FactKind(

@@ -86,6 +86,7 @@ class Node:
 
     def is_empty_text(self, key: str) -> bool:
         """Whether an empty text is written there."""
+        self._asked[key] = None
         return self._table.get(key) == ""
 
     def identity(self) -> str | None:

@@ -118,7 +118,9 @@ def _added(timeline: _Timeline, step: Added, gone: list[Redated | Withdrawn]) ->
     if old is None:
         sentence = f"{timeline.title} {kind.describe(step.content)}, {when}"
     elif kind.model is ProfileVersion:
-        sentence = f"{timeline.title} changes {when}: {targets_in_words(old.content['body'], step.content['body'])}"
+        sentence = (
+            f"{timeline.title} of targets changes {when}: {targets_in_words(old.content['body'], step.content['body'])}"
+        )
     else:
         before, after = kind.describe(old.content), kind.describe(step.content)
         sentence = f"{timeline.title} changes from {before} to {after}, {when}"

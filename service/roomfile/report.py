@@ -4,8 +4,6 @@ from collections.abc import Sequence
 
 from service.roomfile.changes import Plan, PlannedChange
 
-_NOTHING = "Nothing changes: the store is already as the file says."
-
 
 def tell_plan(plan: Plan, source: str, *, done: bool = False) -> str:
     """Return what a room file changes, or has changed, as lines to read.
@@ -26,7 +24,7 @@ def tell_plan(plan: Plan, source: str, *, done: bool = False) -> str:
         ever in it.
     """
     if not plan:
-        return f"{source}: {_NOTHING}"
+        return f"{source} changes nothing: the store is already as the file says."
     by_subject: dict[str, list[PlannedChange]] = {}
     for change in plan.changes:
         by_subject.setdefault(change.subject, []).append(change)

@@ -2,7 +2,7 @@ from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import pytest
-from builders import MORE, NOW, ROOM, apply, changed
+from roomfile_builders import MORE, NOW, ROOM, apply, changed
 from sqlmodel import Session, SQLModel, select
 
 from service.errors import RoomFileInvalid

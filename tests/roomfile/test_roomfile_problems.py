@@ -1,7 +1,7 @@
 import re
 
 import pytest
-from builders import MORE, ROOM, changed
+from roomfile_builders import MORE, ROOM, changed
 
 from service.errors import RoomFileInvalid
 from service.roomfile.reading import parse_room_file
@@ -125,6 +125,13 @@ def test_every_problem_of_a_bad_file_is_told_at_once_with_its_line() -> None:
         assert text in problem
 
 
+HOUSED_AGAIN = """\
+from = 2026-01-01T00:00:00Z
+[[animal.housing]]
+enclosure = "rack-a-4"
+from = 2026-02-01T00:00:00Z
+"""
+
 PLACED_AGAIN = """
 [[probe.channel]]
 quantity = "air_temperature"
@@ -189,8 +196,7 @@ def test_a_problem_is_one_sentence_that_says_how_to_mend_it(swap: tuple[str, str
             id="unknown-enclosure",
         ),
         pytest.param(
-            ("from = 2026-01-01T00:00:00Z", "from = 2026-01-01T00:00:00Z\n[[animal.housing]]\n"
-             'enclosure = "rack-a-4"\nfrom = 2026-02-01T00:00:00Z'),
+            ("from = 2026-01-01T00:00:00Z", HOUSED_AGAIN),
             "puts the animal into two enclosures at one time: see line", id="two-housings",
         ),
         pytest.param(

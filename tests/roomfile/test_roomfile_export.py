@@ -6,9 +6,9 @@ from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
-from builders import MORE, NOW, ROOM, apply, changed
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
+from roomfile_builders import MORE, NOW, ROOM, apply, changed
 from sqlmodel import Session, select
 
 from sensors.catalogue import CATALOGUE
@@ -230,7 +230,13 @@ def rooms(draw: st.DrawFn) -> str:
     return text
 
 
-@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+# Each try opens two databases: shrinking would open thousands.
+@settings(
+    max_examples=40,
+    deadline=None,
+    phases=[Phase.explicit, Phase.reuse, Phase.generate],
+    suppress_health_check=[HealthCheck.too_slow],
+)
 @given(rooms())
 def test_any_room_that_is_exported_and_applied_elsewhere_is_the_same_room(text: str) -> None:
     with an_empty_store() as store, an_empty_store() as other:
