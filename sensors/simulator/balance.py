@@ -181,10 +181,27 @@ def _heat_step(state: Floats, matrix: Floats, forcing: Forcing) -> Step:
     return step
 
 
+def _saturation(places: Floats, saturated: Floats) -> Callable[[], None]:
+    """Return the update of the saturated density at each place, as `saturation_density` without new arrays."""
+    kelvin = np.empty_like(saturated)
+    add, divide, exp = np.add, np.divide, np.exp
+
+    def saturate() -> None:
+        add(places, MAGNUS_C, saturated)
+        divide(MAGNUS_FALL, saturated, saturated)
+        add(saturated, LOG_SCALE, saturated)
+        exp(saturated, saturated)
+        add(places, KELVIN, kelvin)
+        divide(saturated, kelvin, saturated)
+
+    return saturate
+
+
 def _evaporation_step(state: Floats, parts: WaterParts, seconds: float, forcing: Forcing) -> Step:
     """Return the step of the air's vapour and of what each place gives off or takes."""
     places, vapour, water, flux = state[WARM_AIR : SUBSTRATE + 1], state[VAPOUR], state[WATER], state[EVAPORATION]
-    kelvin, exponent, wet = (np.empty_like(water) for _ in range(3))
+    saturated, wet = np.empty_like(water), np.empty_like(water)
+    saturate = _saturation(places, saturated)
     sums = np.empty((2, *water.shape))
     given, offered = sums[:1].reshape(water.shape), sums[1:].reshape(water.shape)
     condensing = np.zeros(water.shape, dtype=np.bool_)
@@ -194,32 +211,27 @@ def _evaporation_step(state: Floats, parts: WaterParts, seconds: float, forcing:
     fixed = per_second + parts.exchange
     totals = np.empty((2, vapour.size))
     room = forcing.room_vapour * parts.exchange
-    add, divide, exp, multiply, minimum = np.add, np.divide, np.exp, np.multiply, np.minimum
+    add, divide, multiply, minimum = np.add, np.divide, np.multiply, np.minimum
     maximum, less, subtract, total = np.maximum, np.less, np.subtract, np.add.reduce
     transfer, passing = parts.transfer, totals[0]
     incoming = totals[1]
     held = np.empty_like(vapour)
 
     def step(index: int) -> None:
-        add(places, MAGNUS_C, exponent)
-        divide(MAGNUS_FALL, exponent, exponent)
-        add(exponent, LOG_SCALE, exponent)
-        exp(exponent, exponent)
-        add(places, KELVIN, kelvin)
-        divide(exponent, kelvin, exponent)  # saturated density at each place
+        saturate()
         multiply(water, per_full, wet)
         minimum(wet, 1.0, out=wet)
-        less(exponent, vapour, condensing)
+        less(saturated, vapour, condensing)
         maximum(wet_solid, condensing_solid, out=wet_solid)  # a surface below the dew point takes water when dry too
         multiply(transfer, wet, given)
-        multiply(given, exponent, offered)
+        multiply(given, saturated, offered)
         total(sums, 1, None, out=totals)
         multiply(vapour, per_second, held)
         add(held, room[index], held)
         add(incoming, held, incoming)
         add(passing, fixed, passing)
         divide(incoming, passing, vapour)
-        subtract(exponent, vapour, flux)
+        subtract(saturated, vapour, flux)
         multiply(flux, given, flux)
         multiply(water, 1.0 / seconds, wet)
         minimum(flux, wet, out=flux)  # a place gives off no more than it holds

@@ -143,8 +143,8 @@ _PAST: tuple[tuple[FaultKind, str, float, str, float, float], ...] = (
     ("lights-late", "rack-a-3-3", 6, "05:00", 12.0, 2.5),
     ("stuck-probe", "b3-1-spot", 5, "12:15", 26.0, 1.0),
     ("drifting-probe", "a2-3-top/relative_humidity", 20, "12:00", 24 * 40.0, 0.35),
-    # What still stands: a nozzle that has been clogging for two weeks and a pump's battery that gave out today.
-    ("clogging-nozzle", "rack-a-1-2", 14, "06:00", 24 * 17.0, 0.95),
+    # What still stands: a nozzle that has been clogging for two weeks.
+    ("clogging-nozzle", "rack-a-1-2", 14, "06:00", 24 * 15.5, 1.0),
 )
 
 

@@ -20,6 +20,7 @@ from sensors.simulator import (
     Truth,
     by_channel,
 )
+from sensors.simulator.network import SURFACE
 
 END_MS = START_MS + DAY_MS
 FAULT_FROM, FAULT_UNTIL = START_MS + 9 * HOUR_MS, START_MS + 13 * HOUR_MS
@@ -214,3 +215,18 @@ def test_another_seed_gives_other_probes(day: Truth, sent: dict[str, ProbeReadin
     scene: Scene = replace(SCENE, probes=PROBES[:1])
     (other,) = Sampler(scene, 9).sample(day)
     assert not np.array_equal(other.at_ms, sent["plain"].at_ms)
+
+
+@pytest.mark.parametrize(("elapsed_in_tau", "fraction"), [(1, 0.6321), (2, 0.8647), (3, 0.9502), (5, 0.9933)])
+def test_an_element_answers_a_step_as_a_first_order_lag(day: Truth, elapsed_in_tau: int, fraction: float) -> None:
+    # Source: the definition of a time constant. Still air: three times the sheet's 25 s, five steps of the simulation.
+    scene = replace(SCENE, probes=(spot_probe("spot", every=15.0, jitter=0.0),), faults=())
+    stepped = day.state.copy()
+    stepped[:, SURFACE] = 20.0
+    stepped[1000:, SURFACE] = 60.0
+    (sent,) = Sampler(scene, 8).sample(replace(day, scene=scene, state=stepped))
+    values = sent.values["surface_temperature"]
+    after = START_MS + (1000 + 5 * elapsed_in_tau) * day.step_ms
+    start = np.median(values[:900])
+    reached = values[np.searchsorted(sent.at_ms, after)]
+    assert (reached - start) / 40.0 == pytest.approx(fraction, abs=0.006)
