@@ -318,7 +318,9 @@ def limits_in_words(target: Target, digits: int, unit: str) -> str:
         return "no limit"
     if math.isinf(target.low):
         return f"at most {high} {unit}"
-    return f"at least {low} {unit}" if math.isinf(target.high) else f"{low} to {high} {unit}"
+    if math.isinf(target.high):
+        return f"at least {low} {unit}"
+    return f"{low} {unit}" if target.low == target.high else f"{low} to {high} {unit}"
 
 
 def qualified(sentence: str, verdict: Verdict | None, complete: bool) -> str:

@@ -47,7 +47,7 @@ def check_gradient(view: DayView, target: Target) -> CheckResult:
     uncertainty = quadrature(warm.uncertainty, cool.uncertainty)
     verdict = percentile_verdict(known, 50, target, uncertainty, reach)
     value = known.percentile(50)
-    side = warm.zone.replace("-", " ")
+    side = "basking zone" if warm.zone == "basking" else warm.zone.replace("-", " ")
     said = f"{subject} {value:.1f} °C from the {side} to the cool end, target {limits_in_words(target, 1, '°C')}"
     result = CheckResult(
         check="gradient",

@@ -71,6 +71,8 @@ class MistingResult:
         From the start to the greatest, and from there until it has halved or the next cycle starts; NaN when not known.
     baseline_vapour_pressure, baseline_humidity : float
         Medians of the 10 min before. [Pa], [%RH]
+    humidity_rise : float
+        How far relative humidity itself rose above that within 20 min. [%RH]
     coverage : float
         Of the window from 10 min before to 20 min after.
     temperature_moving : bool
@@ -94,6 +96,7 @@ class MistingResult:
     decay_minutes: float = math.nan
     baseline_vapour_pressure: float = math.nan
     baseline_humidity: float = math.nan
+    humidity_rise: float = math.nan
     coverage: float = 0.0
     temperature_moving: bool = False
     complete: bool = True
@@ -185,12 +188,17 @@ def _aftermath(air: ZoneAir, result: MistingResult, peak: int, around: Surroundi
     return replace(result, decay_minutes=decay, spike=(result.at_ms, max(result.at_ms, end)))
 
 
-def _verdict(result: MistingResult, headroom: float, asked: float) -> MistingVerdict:
-    """Judge a cycle whose window is covered; headroom is that of the middle of the window."""
+def _verdict(result: MistingResult, headroom: float, least_rise: float) -> MistingVerdict:
+    """Judge a cycle whose window is covered; headroom is that of the middle of the window.
+
+    Wet ground in warming air gives off water too, but it can hold relative humidity at most, not raise it: a response
+    in which humidity itself did not rise is weak evidence, whatever its size.
+    """
+    asked = result.asked
     if 100 - result.baseline_humidity < asked:
         return MistingVerdict.SATURATED
     if result.response >= asked + result.uncertainty:
-        return MistingVerdict.CONFIRMED
+        return MistingVerdict.CONFIRMED if result.humidity_rise > least_rise else MistingVerdict.WEAK
     # Air that comes near saturation by cooling, or lacks the points of the guard band, hides a working pump too.
     if min(headroom, 100 - result.baseline_humidity) < asked + result.uncertainty:
         return MistingVerdict.SATURATED
@@ -237,6 +245,7 @@ def _judged(air: ZoneAir, result: MistingResult, after: slice, covered: float, a
     baseline = cover(air.vapour, baseline_span).percentile(50)
     if math.isnan(baseline):
         return replace(result, verdict=MistingVerdict.NO_DATA if result.complete else None, coverage=covered)
+    humidity = cover(air.series, baseline_span).percentile(50)
     added = air.added_humidity(baseline, after)
     peak = after.start + int(np.nanargmax(added))
     window = slice(_part(air, baseline_span[0][0], start).start, after.stop)
@@ -253,12 +262,13 @@ def _judged(air: ZoneAir, result: MistingResult, after: slice, covered: float, a
         noise=_noise(air, start, baseline),
         rise_minutes=float(air.at[peak] - start) / MINUTE_MS,
         baseline_vapour_pressure=baseline,
-        baseline_humidity=cover(air.series, baseline_span).percentile(50),
+        baseline_humidity=humidity,
+        humidity_rise=float(np.nanmax(air.humidity[after])) - humidity,
         coverage=covered,
         temperature_moving=moving,
     )
     expected = np.minimum(100.0, 100 * baseline / air.saturation[after])
-    verdict = _verdict(result, 100 - float(np.nanmedian(expected)), around.asked)
+    verdict = _verdict(result, 100 - float(np.nanmedian(expected)), LEAST_NOISE + air.humidity_repeat)
     if not result.complete and verdict is not MistingVerdict.CONFIRMED:
         return result
     result = replace(result, verdict=verdict)
@@ -267,14 +277,25 @@ def _judged(air: ZoneAir, result: MistingResult, after: slice, covered: float, a
     return result
 
 
+def _when(at_ms: int, zone: ZoneInfo) -> str:
+    return f"Misting at {datetime.fromtimestamp(at_ms / 1000, zone):%H:%M}"
+
+
+def _weak_words(when: str, result: MistingResult) -> str:
+    added = f"{result.response:.0f} %RH of water added"
+    if result.response >= result.asked + result.uncertainty:
+        return f"{when} weak: {added}, but humidity itself did not rise, as when wet ground warms without misting."
+    return f"{when} weak: only {added}, a working cycle shows {result.asked:.0f} %RH."
+
+
 def told(result: MistingResult, around: Surroundings) -> MistingResult:
     """Return the result with its sentence."""
-    when = f"Misting at {datetime.fromtimestamp(result.at_ms / 1000, around.zone):%H:%M}"
+    when = _when(result.at_ms, around.zone)
     added = f"{result.response:.0f} %RH of water added"
     halved = "" if math.isnan(result.decay_minutes) else f", down to half after {result.decay_minutes:.0f} min more"
     sentences = {
         MistingVerdict.CONFIRMED: f"{when} confirmed: {added} within {result.rise_minutes:.0f} min{halved}.",
-        MistingVerdict.WEAK: f"{when} weak: only {added}, a working cycle shows {around.asked:.0f} %RH.",
+        MistingVerdict.WEAK: _weak_words(when, result),
         MistingVerdict.NONE: f"{when} did not reach the air: {max(0.0, result.response):.0f} %RH of water added, "
         f"a working cycle shows {around.asked:.0f} %RH.",
         MistingVerdict.SATURATED: f"{when} cannot be judged: the air, at {result.baseline_humidity:.0f} %RH before, "
@@ -300,10 +321,18 @@ def judge_cycles(
     )
 
 
-def unjudged(cycles: Sequence[Cycle], around: Surroundings, start_ms: int, end_ms: int) -> tuple[MistingResult, ...]:
-    """Return the cycles of [start_ms, end_ms) in an enclosure whose air is not measured [ms, UTC]."""
+def unjudged(
+    cycles: Sequence[Cycle], around: Surroundings, start_ms: int, end_ms: int, reason: str
+) -> tuple[MistingResult, ...]:
+    """Return the cycles of [start_ms, end_ms) in an enclosure whose air is not measured, with the reason [ms, UTC]."""
     return tuple(
-        told(MistingResult(c.at_ms, c.basis, MistingVerdict.NO_DATA), around)
+        MistingResult(
+            c.at_ms,
+            c.basis,
+            MistingVerdict.NO_DATA,
+            complete=around.now_ms >= c.at_ms + RESPONSE_MIN * MINUTE_MS,
+            sentence=f"{_when(c.at_ms, around.zone)} cannot be judged: {reason}.",
+        )
         for c in sorted(cycles, key=lambda c: c.at_ms)
         if start_ms <= c.at_ms < end_ms and c.at_ms < around.now_ms
     )

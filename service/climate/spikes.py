@@ -7,7 +7,7 @@ from typing import Final
 
 import numpy as np
 
-from service.climate.misting import ASKED_RESPONSE, LONGEST_SPIKE_MIN, SPIKE_ENDS_AT
+from service.climate.misting import ASKED_RESPONSE, LEAST_NOISE, LONGEST_SPIKE_MIN, SPIKE_ENDS_AT
 from service.climate.ranges import MINUTE_MS, Floats, Instants
 from service.climate.series import hold_ms
 from service.climate.signal_filters import centred_median, prominent_peaks
@@ -72,8 +72,8 @@ def running_baseline(vapour: Floats) -> Floats:
     return np.where(enough, centred[half : half + len(vapour)], np.nan)
 
 
-def added_by_minute(air: ZoneAir, start_ms: int, end_ms: int) -> tuple[Instants, Floats]:
-    """Return added humidity against the running baseline, one value a minute.
+def added_by_minute(air: ZoneAir, start_ms: int, end_ms: int) -> tuple[Instants, Floats, Floats]:
+    """Return added humidity against the running baseline, and humidity itself, one value a minute.
 
     Parameters
     ----------
@@ -86,18 +86,19 @@ def added_by_minute(air: ZoneAir, start_ms: int, end_ms: int) -> tuple[Instants,
     -------
     at : ndarray of int64, shape (n,)
         [ms, UTC]
-    added : ndarray of float64, shape (n,)
-        NaN where not known. [%RH]
+    added, humidity : ndarray of float64, shape (n,)
+        Added humidity is NaN where either is not known. [%RH]
     """
     at = np.arange(start_ms - BASELINE_MIN * MINUTE_MS, end_ms, GRID_MS, dtype=np.int64)
     if not air.at.size:
-        return at[BASELINE_MIN:], np.full(max(0, len(at) - BASELINE_MIN), np.nan)
+        nothing = np.full(max(0, len(at) - BASELINE_MIN), np.nan)
+        return at[BASELINE_MIN:], nothing, nothing
     index = np.searchsorted(air.at, at, "right") - 1
     part = np.maximum(index, 0)
     stands = (index >= 0) & (at - air.at[part] < hold_ms(air.cadence_ms))
     baseline = running_baseline(np.where(stands, air.vapour.value[part], np.nan))
     added = np.where(stands, air.added_humidity(baseline, part), np.nan)
-    return at[BASELINE_MIN:], added[BASELINE_MIN:]
+    return at[BASELINE_MIN:], added[BASELINE_MIN:], air.humidity[part][BASELINE_MIN:]
 
 
 def _rise(added: Floats, peak: int, earliest: int) -> tuple[int, int]:
@@ -147,11 +148,12 @@ def unscheduled_spikes(
     Returns
     -------
     tuple of Spike
-        In order of time. A rise that takes more than 20 min, or of which a part is not known, is no spike.
+        In order of time. A rise that takes more than 20 min, or of which a part is not known, is no spike; nor is one
+        in which relative humidity itself did not rise.
     """
     horizon = min(known_until_ms, end_ms + LONGEST_SPIKE_MIN * MINUTE_MS)
     # An hour more before the start, so that a rise over midnight has its foot.
-    at, added = added_by_minute(air, start_ms - BASELINE_MIN * MINUTE_MS, max(start_ms, horizon))
+    at, added, humidity = added_by_minute(air, start_ms - BASELINE_MIN * MINUTE_MS, max(start_ms, horizon))
     filled = np.nan_to_num(added)
     found: list[Spike] = []
     own = np.sort(np.asarray(cycles_ms, dtype=np.int64))
@@ -165,6 +167,9 @@ def unscheduled_spikes(
         foot, head = _rise(filled, peak, max(before, peak - BASELINE_MIN))
         rise_min = float(at[head] - at[foot]) / MINUTE_MS
         if rise_min > LONGEST_RISE_MIN or np.isnan(added[foot : peak + 1]).any():
+            continue
+        if humidity[foot : peak + 1].max() - humidity[foot] <= LEAST_NOISE + air.humidity_repeat:
+            # Wet ground in warming air: humidity was held, not raised.
             continue
         last = _end(added, peak)
         end = int(at[last]) if last < len(at) else int(at[-1]) + GRID_MS

@@ -2,13 +2,19 @@
 
 import math
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 
 from service.climate.ranges import MINUTE_MS
 from service.climate.series import Series
 
-_LEAST_READINGS = 3
+# All of these: common practice, no source.
+HEADING_WINDOW_MIN: Final = 10
+HEADING_WITHIN_MIN: Final = 10
+HEADING_LEAST_READINGS: Final = 5
+HEADING_STANDARD_ERRORS: Final = 3
+_LEAST_READINGS: Final = 3
 """A line and its error need one reading more than the line's two parameters."""
 
 
@@ -40,6 +46,37 @@ class Trend:
         if distance == 0:
             return 0.0
         return distance / self.slope if self.slope * distance > 0 else math.inf
+
+
+def minutes_to_ceiling(series: Series, now_ms: int, band_high: float, ceiling: float) -> float | None:
+    """Return when a basking zone that is already too hot will cross its ceiling, None when it is not heading there.
+
+    Parameters
+    ----------
+    series : Series
+        Temperature of the basking zone. [°C]
+    now_ms : int
+        Later readings are not used. [ms, UTC]
+    band_high : float
+        Upper end of the hot spot: below or at it an ordinary warm-up is under way. [°C]
+    ceiling : float
+        [°C]
+
+    Returns
+    -------
+    float or None
+        At most 10, zero when the line is at the ceiling already; None unless the last reading lies above the band and
+        the line through at least 5 readings of the last 10 min rises by more than 3 standard errors of its slope
+        (common practice, no source). [min]
+    """
+    trend = trend_of(series, now_ms, HEADING_WINDOW_MIN)
+    last = int(np.searchsorted(series.at, now_ms, "right")) - 1
+    if last < 0 or not series.value[last] > band_high or trend.readings < HEADING_LEAST_READINGS:
+        return None
+    if trend.slope <= HEADING_STANDARD_ERRORS * trend.standard_error:
+        return None
+    minutes = max(0.0, trend.minutes_until(ceiling)) if trend.level < ceiling else 0.0
+    return minutes if minutes <= HEADING_WITHIN_MIN else None
 
 
 def trend_of(series: Series, now_ms: int, window_min: float) -> Trend:

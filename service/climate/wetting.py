@@ -67,7 +67,7 @@ def wetting_of(view: DayView) -> Wetting:
     around = Surroundings(day.now_ms, None, lights_on, zone)
     air = air_of(view)
     if isinstance(air, str):
-        return Wetting(None, air, unjudged(day.cycles, around, day.start_ms, day.end_ms), ())
+        return Wetting(None, air, unjudged(day.cycles, around, day.start_ms, day.end_ms, air), ())
     last = max(day.end_ms, day.photoperiod.next_on_ms)
     judged = judge_cycles(air, day.cycles, around, day.start_ms, last)
     starts = [cycle.at_ms for cycle in day.cycles]

@@ -89,6 +89,8 @@ def any_day(draw: st.DrawFn) -> DayInput:
 @settings(max_examples=60, deadline=None)
 @given(any_day(), st.lists(st.integers(-60, 54 * 60), min_size=1, max_size=4))
 def test_a_failure_told_while_the_day_runs_is_never_taken_back(day: DayInput, minutes: list[int]) -> None:
+    # As long as the same probe answers: when one falls silent, another of its zone takes over.
+    day = replace(day, channels=list({(c.zone, c.quantity[-11:]): c for c in day.channels}.values()))
     final = {result.check: result for result in assess_day(day).checks}
     for minute in minutes:
         running = assess_day(replace(day, now_ms=day.start_ms + minute * MINUTE_MS))
@@ -96,11 +98,10 @@ def test_a_failure_told_while_the_day_runs_is_never_taken_back(day: DayInput, mi
             last = final[result.check].verdict
             if result.complete:
                 continue
-            assert result.verdict in {None, Verdict.NOT_MET, Verdict.NO_DATA, Verdict.MET, Verdict.BORDERLINE}
             if result.verdict is Verdict.NOT_MET:
-                assert last in {Verdict.NOT_MET, Verdict.NO_DATA}
+                assert last in {Verdict.NOT_MET, Verdict.NO_DATA}, (result, final[result.check])
             elif result.verdict is not None:
-                pytest.fail(f"{result.check} says {result.verdict} of a span that is not over")
+                assert result.verdict is Verdict.NO_DATA, "only a failure can be told of a span that is not over"
 
 
 @settings(max_examples=60, deadline=None)

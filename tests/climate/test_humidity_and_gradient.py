@@ -169,7 +169,7 @@ def test_a_gradient_adds_both_uncertainties_in_quadrature() -> None:
     result = enclosure.check("gradient", Target(low=9))
     assert (result.value, result.verdict) == (10, "met")
     assert result.uncertainty == pytest.approx(0.5)
-    assert result.sentence == "Gradient 10.0 °C from the basking to the cool end, target at least 9.0 °C."
+    assert result.sentence == "Gradient 10.0 °C from the basking zone to the cool end, target at least 9.0 °C."
     assert enclosure.check("gradient", Target(low=9.6)).verdict == "borderline"
 
 

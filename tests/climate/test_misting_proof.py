@@ -117,6 +117,36 @@ def test_cooling_without_water_is_never_confirmed(
 
 
 @settings(max_examples=100, deadline=None)
+@given(
+    rise=st.floats(2, 9),
+    humidity=st.floats(50, 85),
+    time_constant=st.floats(5, 40),
+    followed=st.floats(0, 1),
+    seed=st.integers(0, 1000),
+)
+def test_wet_ground_in_warming_air_with_a_dead_pump_is_never_confirmed(
+    rise: float, humidity: float, time_constant: float, followed: float, seed: int
+) -> None:
+    # Evaporation from wet ground can hold relative humidity while the air warms: all of the way, or a part of it.
+    m = minutes()
+    temperature = cooling(m, 22, 22 + rise, time_constant)
+    held = humidity / 100 * saturation_pressure(temperature)
+    vapour = followed * held + (1 - followed) * e(22, humidity)
+    of = air(m, temperature, vapour, noise=0.3, resolution=0.1, seed=seed)
+    assert judged(of).verdict in {"none", "weak", "saturated"}
+    assert spikes(of) == ()
+
+
+def test_the_sentence_of_a_warming_wet_enclosure_says_why_it_is_weak() -> None:
+    m = minutes()
+    temperature = cooling(m, 22, 28, 10)
+    result = judged(air(m, temperature, 0.8 * saturation_pressure(temperature)))
+    assert result.response > 15
+    assert result.verdict == "weak"
+    assert "humidity itself did not rise" in result.sentence
+
+
+@settings(max_examples=100, deadline=None)
 @given(drop=st.floats(-6, 6), humidity=st.floats(35, 65), seed=st.integers(0, 1000))
 def test_a_working_pump_is_confirmed_whatever_the_temperature_does(drop: float, humidity: float, seed: int) -> None:
     m = minutes()

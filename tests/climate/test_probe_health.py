@@ -26,7 +26,7 @@ from service.climate.probe_health import (
 from service.climate.psychrometrics import relative_humidity_of, saturation_pressure
 from service.climate.ranges import DAY_MS, HOUR_MS, MINUTE_MS
 from service.climate.series import Series, series_of
-from service.climate.trend import trend_of
+from service.climate.trend import minutes_to_ceiling, trend_of
 
 NOW = 20 * HOUR_MS
 
@@ -173,6 +173,25 @@ def test_a_trend_is_the_least_squares_line_and_knows_its_error() -> None:
     assert trend.minutes_until(39) == np.inf
     noisy = trend_of(over(1, lambda m: 40 + 0.5 * (m % 2)), NOW, 10)
     assert abs(noisy.slope) < 3 * noisy.standard_error
+
+
+def test_a_basking_spot_above_its_band_that_keeps_rising_is_heading_over_its_ceiling() -> None:
+    rising = over(1, lambda m: 38 + 0.4 * m)
+    assert minutes_to_ceiling(rising, NOW, band_high=37, ceiling=41) == pytest.approx(7.5)
+    assert minutes_to_ceiling(rising, NOW, band_high=37, ceiling=37.9) == 0
+    assert minutes_to_ceiling(rising, NOW, band_high=37, ceiling=43) is None
+
+
+def test_an_ordinary_warm_up_is_not_heading_over_the_ceiling() -> None:
+    assert minutes_to_ceiling(over(1, lambda m: 36 + 0.8 * m), NOW, band_high=37, ceiling=41) is None
+
+
+def test_noise_above_the_band_is_not_heading_over_the_ceiling() -> None:
+    random = np.random.default_rng(4)
+    noisy = over(1, lambda m: 38 + random.normal(0, 0.3, m.shape))
+    assert minutes_to_ceiling(noisy, NOW, band_high=37, ceiling=39) is None
+    assert minutes_to_ceiling(over(1, lambda m: 38 + 0.4 * m, every_min=3), NOW, band_high=37, ceiling=40) is None
+    assert minutes_to_ceiling(series_of([], []), NOW, band_high=37, ceiling=39) is None
 
 
 def test_too_few_readings_have_no_trend() -> None:
