@@ -13,28 +13,33 @@ from sensors.simulator.room import Message, SimulatedRoom, messages_of
 from sensors.simulator.roomfile import room_toml
 from sensors.simulator.sampling import ChannelReadings, ProbeReadings, Sampler, by_channel
 from sensors.simulator.scene import (
+    Animal,
     Box,
     Channel,
     Enclosure,
     Equipment,
     Fault,
+    Fitting,
     HandMisting,
     MistingTime,
     Probe,
     RoomClimate,
     Scene,
+    Stay,
 )
 from sensors.simulator.schedules import MistCycle
 from sensors.simulator.truth import Ledger, Truth
 
 __all__ = [
     "KEEPINGS",
+    "Animal",
     "Box",
     "Channel",
     "ChannelReadings",
     "Enclosure",
     "Equipment",
     "Fault",
+    "Fitting",
     "HandMisting",
     "Keeping",
     "Ledger",
@@ -49,6 +54,7 @@ __all__ = [
     "SimulatedRoom",
     "SimulatedTimeError",
     "Simulator",
+    "Stay",
     "Truth",
     "by_channel",
     "glasshouse",

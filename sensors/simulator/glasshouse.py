@@ -5,7 +5,19 @@ from datetime import datetime
 from zoneinfo import ZoneInfo
 
 from sensors.simulator.keepings import KEEPINGS, Keeping
-from sensors.simulator.scene import Channel, Enclosure, Fault, FaultKind, HandMisting, Probe, RoomClimate, Scene
+from sensors.simulator.scene import (
+    Animal,
+    Channel,
+    Enclosure,
+    Fault,
+    FaultKind,
+    Fitting,
+    HandMisting,
+    Probe,
+    RoomClimate,
+    Scene,
+    Stay,
+)
 from sensors.simulator.schedules import wall_minute
 
 _MINUTE_MS = 60_000
@@ -35,6 +47,7 @@ _RACKS: dict[str, tuple[tuple[Keeping, ...], ...]] = {
         (_ROYAL, _ROYAL, _ROYAL_REVERSED),
     ),
 }
+_UVB_FROM = 2.0  # Index from which the lamp is there for UVB.
 _TOP_MODELS = ("sht31", "sht40", "am2302", "bme280")
 
 
@@ -172,6 +185,36 @@ def _present(clock: _Clock, enclosures: tuple[Enclosure, ...]) -> tuple[Fault, .
     )
 
 
+_NAMES = (
+    "Amber", "Basil", "Clover", "Dahlia", "Elder", "Fennel", "Ginger", "Hazel", "Iris", "Jasper", "Kale", "Laurel",
+    "Maple", "Nettle", "Olive", "Pepper", "Quince", "Rowan", "Sage", "Thyme", "Umber", "Violet", "Willow", "Yarrow",
+)  # fmt: skip
+
+
+def _animals(clock: _Clock, enclosures: tuple[Enclosure, ...]) -> tuple[Animal, ...]:
+    """Return one animal for each enclosure; two corn snakes changed places twelve days ago."""
+    came, moved = clock.ago(200, "10:00"), clock.ago(12, "17:30")
+    swapped = {"rack-b-2-2": "rack-b-2-3", "rack-b-2-3": "rack-b-2-2"}
+    animals: list[Animal] = []
+    for name, enclosure in zip(_NAMES, enclosures, strict=True):
+        species = enclosure.profile.replace("-", " ").capitalize()
+        other = swapped.get(enclosure.id)
+        stays = (Stay(enclosure.id, came),)
+        if other is not None:
+            stays = (Stay(other, came, moved), Stay(enclosure.id, moved))
+        animals.append(Animal(name, species, stays))
+    return tuple(animals)
+
+
+def _fittings(clock: _Clock, enclosures: tuple[Enclosure, ...]) -> tuple[Fitting, ...]:
+    """Return the lamps that age unseen: UVB is changed every eight months, and one is overdue."""
+    return tuple(
+        Fitting(enclosure.id, "uvb-lamp", clock.ago(40 + 38 * (number % 7), "11:00"), 8.0)
+        for number, enclosure in enumerate(enclosures)
+        if enclosure.equipment.uv_index >= _UVB_FROM
+    )
+
+
 def glasshouse(now_ms: int, timezone: str = "Europe/Lisbon") -> Scene:
     """Return the room as it stands at a moment, with the troubles of the month before and of the minutes after.
 
@@ -206,6 +249,8 @@ def glasshouse(now_ms: int, timezone: str = "Europe/Lisbon") -> Scene:
         enclosures=enclosures,
         probes=_probes(enclosures),
         faults=past + _present(clock, enclosures),
+        animals=_animals(clock, enclosures),
+        fittings=_fittings(clock, enclosures),
         hand_mistings=(
             HandMisting("rack-c-2-2", clock.ago(10, "14:20"), 30.0),
             HandMisting("rack-b-3-2", clock.ago(4, "18:05"), 20.0),

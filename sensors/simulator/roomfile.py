@@ -1,13 +1,18 @@
 """The room file that matches a scene, so that the service can watch it."""
 
 import json
+from datetime import UTC, datetime
 
-from sensors.simulator.scene import Channel, Enclosure, Probe, Scene
+from sensors.simulator.scene import Animal, Channel, Enclosure, Fitting, Probe, Scene
 
 
 def _text(value: str) -> str:
     # A JSON string is a TOML basic string: both escape quotes, backslashes and control characters alike.
     return json.dumps(value, ensure_ascii=False)
+
+
+def _moment(at_ms: int) -> str:
+    return datetime.fromtimestamp(at_ms / 1000.0, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
 
 
 def _enclosure(enclosure: Enclosure, room: str) -> list[str]:
@@ -49,8 +54,28 @@ def _probe(probe: Probe) -> list[str]:
     return [*lines, "", *(line for channel in probe.channels for line in _channel(channel))]
 
 
+def _animal(animal: Animal) -> list[str]:
+    lines = ["[[animal]]", f"name = {_text(animal.name)}", f"species = {_text(animal.species)}", ""]
+    for stay in animal.stays:
+        lines += ["[[animal.housing]]", f"enclosure = {_text(stay.enclosure)}", f"from = {_moment(stay.start_ms)}"]
+        lines += [] if stay.end_ms is None else [f"until = {_moment(stay.end_ms)}"]
+        lines.append("")
+    return lines
+
+
+def _fitting(fitting: Fitting) -> list[str]:
+    return [
+        "[[equipment]]",
+        f"enclosure = {_text(fitting.enclosure)}",
+        f"kind = {_text(fitting.kind)}",
+        f"installed = {_moment(fitting.installed_ms)}",
+        f"replace_after_months = {fitting.replace_after_months:g}",
+        "",
+    ]
+
+
 def room_toml(scene: Scene) -> str:
-    """Return a scene as a room file: site, room, enclosures, probes and their channels.
+    """Return a scene as a room file: site, room, enclosures, probes and channels, animals, equipment.
 
     Parameters
     ----------
@@ -67,4 +92,8 @@ def room_toml(scene: Scene) -> str:
         lines += _enclosure(enclosure, scene.room)
     for probe in scene.probes:
         lines += _probe(probe)
+    for animal in scene.animals:
+        lines += _animal(animal)
+    for fitting in scene.fittings:
+        lines += _fitting(fitting)
     return "\n".join(lines)

@@ -1,6 +1,6 @@
 """What a simulated room holds: enclosures, equipment, probes and the faults to come. Data only."""
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Literal
 
 BoxKind = Literal["glass", "mesh"]
@@ -210,6 +210,34 @@ class HandMisting:
 
 
 @dataclass(frozen=True, slots=True)
+class Stay:
+    """An animal in an enclosure, from a time on, until a time or still. [ms UTC]."""
+
+    enclosure: str
+    start_ms: int
+    end_ms: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Animal:
+    """An invented animal, and where it has been kept."""
+
+    name: str
+    species: str
+    stays: tuple[Stay, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Fitting:
+    """A piece of equipment that wears out: what, where, since when, and after how many months it is due. [ms UTC]."""
+
+    enclosure: str
+    kind: str
+    installed_ms: int
+    replace_after_months: float
+
+
+@dataclass(frozen=True, slots=True)
 class RoomClimate:
     """The room around the enclosures and the weather around the room.
 
@@ -269,6 +297,9 @@ class Scene:
     probes : tuple of Probe
     faults : tuple of Fault
     hand_mistings : tuple of HandMisting
+    animals : tuple of Animal
+    fittings : tuple of Fitting
+        Neither changes the physics: they are for the room file.
     """
 
     name: str
@@ -278,4 +309,6 @@ class Scene:
     enclosures: tuple[Enclosure, ...]
     probes: tuple[Probe, ...] = ()
     faults: tuple[Fault, ...] = ()
-    hand_mistings: tuple[HandMisting, ...] = field(default=())
+    hand_mistings: tuple[HandMisting, ...] = ()
+    animals: tuple[Animal, ...] = ()
+    fittings: tuple[Fitting, ...] = ()

@@ -113,3 +113,21 @@ def test_without_a_broker_it_says_where_it_looked() -> None:
 def test_a_room_that_was_never_run_is_refused(access: BrokerAccess) -> None:
     with pytest.raises(ValueError, match="run its history first"):
         publish_live(SimulatedRoom(SCENE, 1), access, threading.Event())
+
+
+def test_a_broker_that_comes_back_hears_the_probes_again() -> None:
+    access = BrokerAccess(port=free_port())
+    room, stop = a_room(SCENE, START_MS + DAY_MS), threading.Event()
+    first = Broker(port=access.port, listen="127.0.0.1").start()
+    with ThreadPoolExecutor(1) as worker:
+        running = worker.submit(publish_live, room, access, stop, speed=120.0)
+        with listening(access) as heard:
+            wait_until(5, heard)
+        first.stop()
+        with Broker(port=access.port, listen="127.0.0.1"), listening(access) as again:
+            wait_until(5, again)
+            stop.set()
+            published = running.result(timeout=15)
+    assert len(heard) >= 5
+    assert len(again) >= 5
+    assert published >= 10

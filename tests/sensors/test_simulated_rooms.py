@@ -108,6 +108,21 @@ def test_the_room_file_names_what_the_scene_holds() -> None:
     assert first["place"] == {"rack": "A", "level": 1, "slot": 1}
 
 
+def test_an_animal_is_in_one_place_at_a_time_and_two_have_moved() -> None:
+    moved = [animal for animal in ROOM["animal"] if len(animal["housing"]) == 2]
+    assert len(ROOM["animal"]) == 24
+    assert {animal["species"] for animal in moved} == {"Pantherophis guttatus"}
+    assert all(animal["housing"][0]["until"] == animal["housing"][1]["from"] for animal in moved)
+    now = {animal["housing"][-1]["enclosure"] for animal in ROOM["animal"]}
+    assert now == {enclosure.id for enclosure in SCENE.enclosures}
+
+
+def test_some_uvb_lamp_is_overdue_and_most_are_not() -> None:
+    ages = [(NOW_MS - fitting.installed_ms) / DAY_MS / 30.4 for fitting in SCENE.fittings]
+    assert 0 < sum(age > 8 for age in ages) < len(ages) / 3
+    assert len(ROOM["equipment"]) == len(ages)
+
+
 @pytest.mark.parametrize("probe", ROOM["probe"], ids=lambda probe: probe["id"])
 def test_the_room_file_speaks_the_catalogue_s_words(probe: dict) -> None:
     assert probe["model"] in CATALOGUE
