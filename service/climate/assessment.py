@@ -7,7 +7,7 @@ from typing import Final
 
 from service.climate import gradient, hot_spot, humidity, incubation, night_drop, photoperiod
 from service.climate.day_view import Channel, CheckResult, Clutch, Cycle, DayInput, DayView
-from service.climate.misting import MistingResult
+from service.climate.misting import MistingResult, MistingVerdict
 from service.climate.spikes import Spike
 from service.climate.targets import Target, with_defaults
 from service.climate.uncertainty import Verdict, worst
@@ -69,6 +69,15 @@ class DayAssessment:
     complete: bool
     misting: tuple[MistingResult, ...] = ()
     spikes: tuple[Spike, ...] = ()
+
+    @property
+    def spike_counts(self) -> dict[str, int]:
+        """How many cycles have each verdict, and how many spikes follow no cycle."""
+        cycles = {
+            verdict.value.replace(" ", "_"): sum(cycle.verdict is verdict for cycle in self.misting)
+            for verdict in MistingVerdict
+        }
+        return {**cycles, "unscheduled": len(self.spikes)}
 
 
 def _summary(checks: tuple[CheckResult, ...], complete: bool) -> Verdict | None:

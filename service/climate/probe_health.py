@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from service.climate.ranges import HOUR_MS, MINUTE_MS
-from service.climate.series import Series, cover, hold_ms
+from service.climate.series import LEAST_COVERAGE, Series, cover, hold_ms
 from service.climate.uncertainty import months_between
 
 # All of these: common practice, no source.
@@ -186,7 +186,7 @@ def end_of_dark_difference(one: Series, other: Series, lights_on_ms: int) -> flo
     """
     span = [(lights_on_ms - END_OF_DARK_MIN * MINUTE_MS, lights_on_ms)]
     known = cover(one, span), cover(other, span)
-    enough = all(k.coverage >= 0.75 for k in known)  # noqa: PLR2004 - the coverage that every check asks for
+    enough = all(k.coverage >= LEAST_COVERAGE for k in known)
     return known[0].percentile(50) - known[1].percentile(50) if enough else float("nan")
 
 

@@ -20,7 +20,8 @@ CHECK_UNITS_AND_SHARES: Final[Mapping[str, tuple[str, float | None]]] = {
     "humidity-day": ("%RH", 0.70),
     "humidity-night": ("%RH", 0.70),
     "humidity-spikes": ("a day", None),
-    "misting-cycles": ("", 1.0),
+    # Its share is one of cycles, its low end the added humidity that a working cycle shows.
+    "misting-cycles": ("%RH", 1.0),
     "dry-down": ("h", None),
     "photoperiod": ("h", None),
     "incubation": ("°C", 0.95),

@@ -1,14 +1,16 @@
 """A day's water: what each misting cycle did, the spikes that no cycle explains, and the time that they take."""
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from zoneinfo import ZoneInfo
 
 from service.climate.day_cycle import Span
 from service.climate.day_view import DayView
-from service.climate.misting import MistingResult, MistingVerdict, Surroundings, judge_cycles, unjudged
+from service.climate.misting import ASKED_RESPONSE, MistingResult, MistingVerdict, Surroundings, judge_cycles, unjudged
 from service.climate.series import Cover, cover
 from service.climate.spikes import Spike, unscheduled_spikes
+from service.climate.targets import Target
 from service.climate.zone_air import ZoneAir, air_of
 
 
@@ -60,18 +62,23 @@ class Wetting:
 
 
 def wetting_of(view: DayView) -> Wetting:
-    """Judge the cycles of a local day and find its other spikes; both also for the night that follows it."""
+    """Judge the cycles of a local day and find its other spikes; both also for the night that follows it.
+
+    The low end of the target of `misting-cycles`, where it has one, is the added humidity that makes a working cycle and
+    a spike.
+    """
     day = view.day
     zone = ZoneInfo(day.zone_name)
     lights_on = None if day.photoperiod.basis == "none" else day.photoperiod.on_ms
-    around = Surroundings(day.now_ms, None, lights_on, zone)
+    asked = day.targets.get("misting-cycles", Target()).low
+    around = Surroundings(day.now_ms, None, lights_on, zone, ASKED_RESPONSE if math.isinf(asked) else asked)
     air = air_of(view)
     if isinstance(air, str):
         return Wetting(None, air, unjudged(day.cycles, around, day.start_ms, day.end_ms, air), ())
     last = max(day.end_ms, day.photoperiod.next_on_ms)
     judged = judge_cycles(air, day.cycles, around, day.start_ms, last)
     starts = [cycle.at_ms for cycle in day.cycles]
-    found = unscheduled_spikes(air, starts, day.start_ms, last, day.now_ms)
+    found = unscheduled_spikes(air, starts, day.start_ms, last, day.now_ms, around.asked)
     return Wetting(
         air=air,
         reason="",

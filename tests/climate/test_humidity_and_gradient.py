@@ -94,6 +94,18 @@ def test_a_share_of_the_cycles_may_be_enough() -> None:
     assert only(assessed(misted([30]), (30, 570), {"misting-cycles": Target(share=0.5)})).verdict == "met"
 
 
+def test_a_profile_may_ask_for_more_added_humidity_than_usual() -> None:
+    strict = assessed(misted([30]), (30,), {"misting-cycles": Target(low=30)})
+    assert only(strict).verdict == "not met"
+    assert [c.verdict for c in strict.misting] == ["weak"]
+
+
+def test_a_day_counts_its_cycles_by_verdict_and_its_other_spikes() -> None:
+    day = assessed(misted([30, 300]), (30, 570), {})
+    counts = {"confirmed": 1, "weak": 0, "none": 1, "saturated": 0, "no_data": 0, "unscheduled": 1}
+    assert day.spike_counts == counts
+
+
 def test_cycles_that_cannot_be_judged_leave_no_verdict() -> None:
     result = only(assessed(misted([30, 570], base=94), (30, 570), {"misting-cycles": Target()}))
     assert result.verdict == "no data"
