@@ -146,8 +146,10 @@ class Intake:
                     reasons.append(f"{unknown} is not in the room file; add it and apply the file")
                     continue
                 dated = time_of(measurement.at_ms, now_ms, self._last_arrival.get(channel.id))
-                self._add(batch, channel, measurement.value, dated)
-                reasons.append(None)
+                if dated.refusal is None:
+                    self._add(batch, channel, measurement.value, dated)
+                # With another time than its own it would be stored again when the same batch is sent again.
+                reasons.append(dated.refusal and "the time is more than 5 min ahead of ours; set the device's clock")
             stored = add_readings(session, batch.rows)
         self._count(batch, stored)
         return stored, reasons

@@ -16,6 +16,7 @@ from service.climate.series import Series, series_of
 from service.climate.targets import Override, Season, SpeciesProfile, Target, targets_in_force
 from service.model import Flag
 from service.store.facts import ChannelFact, EnclosureFact, ProfileVersionFact, RoomFacts
+from service.store.history import corrected
 from service.store.readings import read_readings
 
 DAY_MS = 86_400_000
@@ -198,7 +199,7 @@ def _measured(
 
 def fit_series(session: Session, channel: ChannelFact, start_ms: int, end_ms: int) -> Series | None:
     """Return a channel's readings in a span for judging, NaN where unfit for it; None when there are none."""
-    stored = read_readings(session, channel.id, start_ms, end_ms)
+    stored = corrected(channel, read_readings(session, channel.id, start_ms, end_ms))
     if not len(stored):
         return None
     value = np.where(stored.flags & Flag.unfit(), np.nan, stored.value)

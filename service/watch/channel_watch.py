@@ -6,20 +6,28 @@ readings, the facts and what it remembers.
 
 from collections.abc import Iterator
 from dataclasses import asdict, dataclass
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
 
 from sensors.quantities import QUANTITIES
 from service.alarms.delays import NOTHING, Judged, Memory, Raised, Returned, advance
+from service.climate.probe_health import silent_after_ms
 from service.climate.series import UNKNOWN_CADENCE_MS, hold_ms
 from service.model import Flag
 from service.store.facts import ChannelFact, EnclosureFact, PlacementFact, RoomFacts
 from service.store.programme import Programme
 from service.store.readings import StoredReadings
-from service.watch.conditions import LIMIT_CONDITIONS, PROBE_SILENT, Condition, LimitCondition, silence_ms
-from service.watch.limits import judge, limit_of
+from service.watch.conditions import (
+    CHANNEL_CONDITIONS,
+    CONDITIONS,
+    HEADING_OVER,
+    PROBE_SILENT,
+    ChannelCondition,
+    Condition,
+)
+from service.watch.limits import Recent, judge, limit_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,6 +45,7 @@ class AlarmRaised:
     peak: float | None = None
     limit: float | None = None
     unit: str | None = None
+    cause: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,6 +61,8 @@ class AlarmReturned:
 
 
 AlarmEvent = AlarmRaised | AlarmReturned
+CONTEXT_MS: Final = int(HEADING_OVER.window_min * 60_000)
+"""How far before a reading the conditions of a channel look. [ms]"""
 
 
 @dataclass(slots=True)
@@ -101,20 +112,27 @@ class ChannelWatch:
             "conditions": {key: asdict(kept) for key, kept in self._conditions.items() if kept.memory != NOTHING},
         }
 
-    def take(self, readings: StoredReadings) -> list[AlarmEvent]:
-        """Carry the watch over further readings, all later than `last_ms`, and return what happened in order of time.
+    def take(self, readings: StoredReadings, after_ms: int) -> list[AlarmEvent]:
+        """Carry the watch over further readings and return what happened in order of time.
 
-        Late readings are passed over: at their time the watch had gone on without them.
+        Parameters
+        ----------
+        readings : StoredReadings
+            The new ones, and before them those of `CONTEXT_MS`, that trends are drawn through. Late ones are passed
+            over: at their time the watch had gone on without them.
+        after_ms : int
+            Later readings are new. [ms since 1970, UTC]
         """
         in_time = (readings.flags & Flag.LATE) == 0
         at, value, flags = readings.at[in_time], readings.value[in_time], readings.flags[in_time]
-        if not len(at):
+        new = int(np.searchsorted(at, after_ms, "right"))
+        if new == len(at):
             return []
-        events = list(self._silences(at))
+        events = list(self._silences(at[new:]))
         fit = (flags & Flag.unfit()) == 0
-        for placement, low, high in self._placed(at[fit]):
-            events.extend(self._moved(placement, int(at[fit][low])))
-            events.extend(self._limits(placement, at[fit][low:high], value[fit][low:high]))
+        for placement, recent in self._placed(at[fit], value[fit], after_ms):
+            events.extend(self._moved(placement, int(recent.at[0])))
+            events.extend(self._limits(placement, recent))
         self.last_ms = int(at[-1])
         return sorted(events, key=lambda event: event.at_ms)
 
@@ -122,7 +140,7 @@ class ChannelWatch:
         """Return the silence that began if nothing has come by now; a raised one is not raised again."""
         if self.last_ms is None or self.silent_since_ms is not None:
             return []
-        due = self.last_ms + silence_ms(self.cadence_ms)
+        due = self.last_ms + silent_after_ms(self.cadence_ms)
         return self._silence(due) if now_ms > due else []
 
     def standing_ends(self, now_ms: int) -> list[AlarmEvent]:
@@ -139,7 +157,7 @@ class ChannelWatch:
     def _silences(self, at: npt.NDArray[np.int64]) -> Iterator[AlarmEvent]:
         """Find the gaps that were silences, the one before the first reading included."""
         times = at if self.last_ms is None else np.concatenate(([self.last_ms], at))
-        silence = silence_ms(self.cadence_ms)
+        silence = silent_after_ms(self.cadence_ms)
         for gap in np.flatnonzero(np.diff(times) > silence):
             if self.silent_since_ms is None:
                 yield from self._silence(int(times[gap]) + silence)
@@ -155,16 +173,19 @@ class ChannelWatch:
         return [
             AlarmRaised(
                 PROBE_SILENT, self.channel.probe, placement.enclosure_id, placement.zone, self.channel.id,
-                due_ms, due_ms - silence_ms(self.cadence_ms),
+                due_ms, due_ms - silent_after_ms(self.cadence_ms),
             )
         ]  # fmt: skip
 
-    def _placed(self, at: npt.NDArray[np.int64]) -> Iterator[tuple[PlacementFact, int, int]]:
+    def _placed(
+        self, at: npt.NDArray[np.int64], value: npt.NDArray[np.float64], after_ms: int
+    ) -> Iterator[tuple[PlacementFact, Recent]]:
         """Cut readings by where the channel stood; those from between two places belong nowhere."""
         for placement in self.channel.placements:
-            low, high = (int(edge) for edge in np.searchsorted(at, (placement.start_ms, placement.end_ms)))
-            if low < high and placement.enclosure_id in self._facts.enclosures:
-                yield placement, low, high
+            edges = np.searchsorted(at, (placement.start_ms, max(placement.start_ms, after_ms + 1), placement.end_ms))
+            low, new, high = (int(edge) for edge in edges)
+            if new < high and placement.enclosure_id in self._facts.enclosures:
+                yield placement, Recent(at[low:high], value[low:high], new - low, self.cadence_ms)
 
     def _moved(self, placement: PlacementFact | None, at_ms: int) -> Iterator[AlarmEvent]:
         """End what stood at another place than this: nobody measures there any more."""
@@ -175,26 +196,25 @@ class ChannelWatch:
             del self._conditions[key]
             place = self._place_of(kept)
             if kept.memory.raised_ms is not None and place is not None:
-                condition = next(c for c in LIMIT_CONDITIONS if c.key == key)
-                yield AlarmReturned(condition, place, kept.memory.raised_ms, at_ms, kept.memory.peak, "probe moved")
+                yield AlarmReturned(
+                    CONDITIONS[key], place, kept.memory.raised_ms, at_ms, kept.memory.peak, "probe moved"
+                )
 
-    def _limits(
-        self, placement: PlacementFact, at: npt.NDArray[np.int64], value: npt.NDArray[np.float64]
-    ) -> Iterator[AlarmEvent]:
+    def _limits(self, placement: PlacementFact, recent: Recent) -> Iterator[AlarmEvent]:
         enclosure = self._facts.enclosures[placement.enclosure_id]
         programme = self._programmes.setdefault(enclosure.id, Programme(self._facts, enclosure))
-        for condition in LIMIT_CONDITIONS:
+        for condition in CHANNEL_CONDITIONS:
             if placement.zone not in condition.zones or self.channel.quantity not in condition.quantities:
                 continue
             kept = self._conditions.setdefault(condition.key, _Condition(enclosure.id, placement.zone, NOTHING))
-            judged = judge(condition, programme, at, value)
+            judged = judge(condition, programme, self.channel.quantity, recent)
             kept.memory, events = advance(kept.memory, judged, condition.delays, hold_ms(self.cadence_ms))
             for event in events:
                 yield self._named(condition, enclosure, placement, programme, judged, event)
 
     def _named(
         self,
-        condition: LimitCondition,
+        condition: ChannelCondition,
         enclosure: EnclosureFact,
         placement: PlacementFact,
         programme: Programme,
@@ -204,7 +224,7 @@ class ChannelWatch:
         place = self._place(enclosure, placement.zone)
         if isinstance(event, Returned):
             return AlarmReturned(condition, place, event.raised_ms, event.at_ms, event.peak)
-        limit = limit_of(condition, programme, int(judged.at[event.index]))
+        limit = limit_of(condition, programme, int(judged.at[event.index]), self.channel.quantity)
         return AlarmRaised(
             condition, place, enclosure.id, placement.zone, self.channel.id,
             event.at_ms, event.began_ms, event.value, event.peak, limit, QUANTITIES[self.channel.quantity].unit,

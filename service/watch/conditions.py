@@ -12,10 +12,14 @@ Priority = Literal["high", "medium", "low"]
 _MINUTE_MS = 60_000
 _TEMPERATURES = ("air_temperature", "surface_temperature")
 _AT_ONCE: Final = Delays(0, 0)
+_ONE_READING: Final = Delays(0, 5 * _MINUTE_MS)
 HEAT_CAUTION: Final = (
     "Wardian is no safety device: a heat source needs its own thermostat and an independent high-limit cut-out."
 )
 ILL_CAUTION: Final = "An animal that seems unwell needs a veterinarian."
+MAINS_CAUTION: Final = (
+    "Mains electricity near misting needs residual-current protection, and an electrician under your local code."
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,6 +64,68 @@ class LimitCondition(Condition):
     span: Literal["any", "day", "night"] = "any"
 
 
+@dataclass(frozen=True, slots=True)
+class HeadingCondition(Condition):
+    """A basking spot above its band whose trend meets the ceiling soon.
+
+    Attributes
+    ----------
+    window_min, within_min : float
+        The line goes through the readings of this long, and must meet the ceiling within that. [min]
+    least_readings : int
+    """
+
+    zones: tuple[str, ...] = ("basking",)
+    quantities: tuple[str, ...] = _TEMPERATURES
+    window_min: float = 10.0
+    within_min: float = 10.0
+    least_readings: int = 5
+    deadband: float = 0.5
+    upward: bool = True
+    delays: Delays = _ONE_READING
+
+
+@dataclass(frozen=True, slots=True)
+class LightCondition(Condition):
+    """Measured light that disagrees with the schedule.
+
+    Attributes
+    ----------
+    when_lit : bool
+        The schedule says lit, and it is dark; else the other way round.
+    """
+
+    zones: tuple[str, ...] = ("basking", "warm-end", "cool-end", "canopy", "ambient")
+    quantities: tuple[str, ...] = ("illuminance", "power")
+    when_lit: bool = True
+    delays: Delays = Delays(20 * _MINUTE_MS, 0)  # noqa: RUF009 - frozen
+
+    @property
+    def upward(self) -> bool:
+        """Light where none should be is beyond upward."""
+        return not self.when_lit
+
+
+@dataclass(frozen=True, slots=True)
+class HumidityCondition(Condition):
+    """Humidity beyond the alarm limits of `humidity-alarm`, spikes left out.
+
+    Attributes
+    ----------
+    upward : bool
+    on_ms : int
+        For how much covered time. [ms]
+    deadband : float
+        [%RH]
+    """
+
+    upward: bool = True
+    on_ms: int = 60 * _MINUTE_MS
+    deadband: float = 3.0
+
+
+ChannelCondition = LimitCondition | HeadingCondition | LightCondition
+
 LIMIT_CONDITIONS: Final = (
     LimitCondition(
         "basking-overheat", "high", "Basking spot too hot",
@@ -101,14 +167,59 @@ LIMIT_CONDITIONS: Final = (
     ),
 )  # fmt: skip
 
+HEADING_OVER: Final = HeadingCondition(
+    "basking-heading-over", "high", "Basking spot heading over its limit",
+    "Look now: it is above its band and rising. Check the lamp's height and the thermostat's probe.",
+    HEAT_CAUTION,
+)  # fmt: skip
+LIGHT_CONDITIONS: Final = (
+    LightCondition(
+        "lights-late", "medium", "Lights are off though they should be on",
+        "Check the timer, the fuse and the lamp; a lamp cools down before it is touched.", MAINS_CAUTION,
+    ),
+    LightCondition(
+        "lights-stuck-on", "medium", "Lights are on though they should be off",
+        "Check the timer and its relay: the animal has no night.", MAINS_CAUTION, when_lit=False,
+    ),
+)  # fmt: skip
+CHANNEL_CONDITIONS: Final[tuple[ChannelCondition, ...]] = (*LIMIT_CONDITIONS, HEADING_OVER, *LIGHT_CONDITIONS)
+
+MISTING_MISSED: Final = Condition(
+    "misting-missed", "medium", "A misting cycle put no water into the air",
+    "Check the reservoir, the pump and the nozzles; mist by hand until it runs.", MAINS_CAUTION,
+)  # fmt: skip
+MISTING_WEAKENING: Final = Condition(
+    "misting-weakening", "low", "Misting is weakening",
+    "Clean the nozzles and the filter, and look at the reservoir and the pump.", MAINS_CAUTION,
+)  # fmt: skip
+TOO_DRY: Final = HumidityCondition(
+    "too-dry", "medium", "Too dry", "Check the misting and the water, and whether a vent or door stands open.",
+    MAINS_CAUTION, upward=False, on_ms=60 * _MINUTE_MS,
+)  # fmt: skip
+TOO_WET: Final = HumidityCondition(
+    "too-wet", "medium", "Too wet for too long", "Check whether the misting runs on, and give more air.",
+    MAINS_CAUTION, upward=True, on_ms=180 * _MINUTE_MS,
+)  # fmt: skip
+PROBE_STUCK: Final = Condition(
+    "probe-stuck", "low", "Probe stuck at one value", "Restart the probe; if it sticks again, replace it."
+)
+PROBE_SATURATED: Final = Condition(
+    "probe-saturated", "low", "Humidity element wet", "Dry the probe and move it out of the spray."
+)
+PROBE_IMPOSSIBLE: Final = Condition(
+    "probe-impossible", "low", "Probe sends impossible values", "Check the probe's wiring and its power supply."
+)
+PROBE_DISAGREES: Final = Condition(
+    "probe-disagrees", "low", "Two probes disagree", "Hold both beside a reference and calibrate or replace one."
+)
+CALIBRATION_DUE: Final = Condition(
+    "calibration-due", "low", "Calibration due", "Check the probe against a reference and note what it reads."
+)
+BATTERY_LOW: Final = Condition("battery-low", "low", "Battery low", "Change or charge the probe's battery.")
+
 PROBE_SILENT: Final = Condition(
     "probe-silent", "medium", "Probe silent",
     "Check the probe's power, its wireless link and its gateway. Until it speaks, this place is not watched.",
 )  # fmt: skip
 
 CONDITIONS: Final[dict[str, Condition]] = {condition.key: condition for condition in (*LIMIT_CONDITIONS, PROBE_SILENT)}
-
-
-def silence_ms(cadence_ms: int) -> int:
-    """Return after how long without a reading a probe counts as silent. Common practice, no source. [ms]."""
-    return max(3 * cadence_ms, 10 * _MINUTE_MS)

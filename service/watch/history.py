@@ -10,7 +10,7 @@ from service.store.engine import Store
 from service.store.facts import RoomFacts, load_facts
 from service.store.history import corrected
 from service.store.readings import read_readings, recent_times
-from service.watch.channel_watch import AlarmEvent, ChannelWatch
+from service.watch.channel_watch import CONTEXT_MS, AlarmEvent, ChannelWatch
 from service.watch.live import record
 
 
@@ -29,7 +29,8 @@ def watched(
             continue
         times = recent_times(session, channel.id)
         watch = ChannelWatch(facts, channel, cadence_of(times) if len(times) > 1 else None)
-        yield watch, watch.take(corrected(channel, read_readings(session, channel.id, start_ms, end_ms)))
+        readings = read_readings(session, channel.id, start_ms - CONTEXT_MS, end_ms)
+        yield watch, watch.take(corrected(channel, readings), start_ms - 1)
 
 
 def record_history(store: Store, start_ms: int, end_ms: int) -> int:

@@ -1,50 +1,145 @@
 """Readings held against the limits that the enclosure's targets set, piece by piece of its programme (pure)."""
 
+from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Final
+
 import numpy as np
 import numpy.typing as npt
 
 from service.alarms.delays import Judged
-from service.climate.day_cycle import in_day_span, in_night_span
+from service.climate.day_cycle import LIT_ABOVE_LUX, LIT_ABOVE_WATT, in_day_span, in_night_span, lit_at
+from service.climate.series import Series
+from service.climate.trend import trend_of
 from service.store.programme import Programme
-from service.watch.conditions import LimitCondition
+from service.watch.conditions import ChannelCondition, HeadingCondition, LightCondition, LimitCondition
+
+_CLEAR_ERRORS: Final = 3.0
+_LIT_ABOVE: Final = {"illuminance": LIT_ABOVE_LUX, "power": LIT_ABOVE_WATT}
 
 
-def limit_of(condition: LimitCondition, programme: Programme, at_ms: int) -> float | None:
-    """Return the limit at an instant, None where no target sets one. [the quantity's unit]."""
-    target = programme.targets_at(at_ms).get(condition.check)
+@dataclass(frozen=True, eq=False)
+class Recent:
+    """A channel's new readings, and those shortly before them.
+
+    Attributes
+    ----------
+    all_at, all_value : ndarray, shape (m,)
+        In order of time, known values only. [ms since 1970, UTC], [the quantity's unit]
+    first : int
+        Index of the first new one.
+    cadence_ms : int
+    """
+
+    all_at: npt.NDArray[np.int64]
+    all_value: npt.NDArray[np.float64]
+    first: int
+    cadence_ms: int
+
+    @property
+    def at(self) -> npt.NDArray[np.int64]:
+        """Times of the new readings."""
+        return self.all_at[self.first :]
+
+    @property
+    def value(self) -> npt.NDArray[np.float64]:
+        """Values of the new readings."""
+        return self.all_value[self.first :]
+
+    @cached_property
+    def known(self) -> Series:
+        """All of them as a series."""
+        return Series(self.all_at, self.all_value, self.cadence_ms)
+
+
+def limit_of(condition: ChannelCondition, programme: Programme, at_ms: int, quantity: str) -> float | None:
+    """Return the limit at an instant, None where nothing sets one. [the quantity's unit]."""
+    if isinstance(condition, LightCondition):
+        return _LIT_ABOVE[quantity]
+    check = "hot-spot-peak" if isinstance(condition, HeadingCondition) else condition.check
+    target = programme.targets_at(at_ms).get(check)
     if target is None:
         return None
     end = target.high if condition.upward else target.low
-    return end + condition.offset if np.isfinite(end) else None
+    offset = condition.offset if isinstance(condition, LimitCondition) else 0.0
+    return end + offset if np.isfinite(end) else None
 
 
-def judge(
-    condition: LimitCondition, programme: Programme, at: npt.NDArray[np.int64], value: npt.NDArray[np.float64]
-) -> Judged:
-    """Hold readings against a condition's limit.
+def judge(condition: ChannelCondition, programme: Programme, quantity: str, readings: Recent) -> Judged:
+    """Hold new readings against a condition.
 
     Parameters
     ----------
-    condition : LimitCondition
+    condition : ChannelCondition
     programme : Programme
         Of the enclosure.
-    at : ndarray of int64, shape (n,)
-        Strictly increasing, n >= 1. [ms since 1970, UTC]
-    value : ndarray of float64, shape (n,)
-        Known values. [the quantity's unit]
+    quantity : str
+    readings : Recent
+        At least one of them new. [the quantity's unit]
 
     Returns
     -------
     Judged
-        Where no limit is in force, nothing is exceeded and everything is clear.
+        The new readings. Where nothing is in force, nothing is exceeded and everything is clear.
     """
-    exceeded, cleared = np.zeros(len(at), dtype=np.bool_), np.ones(len(at), dtype=np.bool_)
+    match condition:
+        case LimitCondition():
+            return _judge_limit(condition, programme, quantity, readings)
+        case HeadingCondition():
+            return _judge_heading(condition, programme, quantity, readings)
+        case LightCondition():
+            return _judge_light(condition, programme, quantity, readings)
+
+
+def _pieces(programme: Programme, at: npt.NDArray[np.int64]) -> Iterator[tuple[int, slice]]:
+    """Yield each piece of the programme that holds readings: its start, and which they are."""
     for start, end in programme.pieces(int(at[0]), int(at[-1]) + 1):
-        limit = limit_of(condition, programme, start)
+        low, high = np.searchsorted(at, (start, end))
+        yield start, slice(int(low), int(high))
+
+
+def _judge_heading(condition: HeadingCondition, programme: Programme, quantity: str, readings: Recent) -> Judged:
+    """Above the band already, and the line through the last minutes clearly meets the ceiling soon.
+
+    An ordinary warm-up rises as steeply, but from below the band: it never counts.
+    """
+    at, value = readings.at, readings.value
+    exceeded, cleared = np.zeros(len(at), dtype=np.bool_), np.ones(len(at), dtype=np.bool_)
+    for start, piece in _pieces(programme, at):
+        ceiling = limit_of(condition, programme, start, quantity)
+        band = programme.targets_at(start).get("hot-spot")
+        if ceiling is None or band is None or not np.isfinite(band.high):
+            continue
+        for index in piece.start + np.flatnonzero(value[piece] > band.high - condition.deadband):
+            line = trend_of(readings.known, int(at[index]), condition.window_min)
+            rises = line.readings >= condition.least_readings and line.slope > _CLEAR_ERRORS * line.standard_error
+            soon = value[index] > ceiling or line.minutes_until(ceiling) <= condition.within_min
+            exceeded[index] = rises and soon and value[index] > band.high
+            cleared[index] = not rises
+    return Judged(at, value, exceeded, cleared & ~exceeded, upward=True)
+
+
+def _judge_light(condition: LightCondition, programme: Programme, quantity: str, readings: Recent) -> Judged:
+    at, value = readings.at, readings.value
+    exceeded = np.zeros(len(at), dtype=np.bool_)
+    is_lit = value > _LIT_ABOVE[quantity]
+    for start, piece in _pieces(programme, at):
+        photoperiods = programme.photoperiods_around(start)
+        if photoperiods[-1].basis == "none":
+            continue
+        planned = lit_at(at[piece], photoperiods)
+        exceeded[piece] = planned & ~is_lit[piece] if condition.when_lit else ~planned & is_lit[piece]
+    return Judged(at, value, exceeded, ~exceeded, condition.upward)
+
+
+def _judge_limit(condition: LimitCondition, programme: Programme, quantity: str, readings: Recent) -> Judged:
+    at, value = readings.at, readings.value
+    exceeded, cleared = np.zeros(len(at), dtype=np.bool_), np.ones(len(at), dtype=np.bool_)
+    for start, piece in _pieces(programme, at):
+        limit = limit_of(condition, programme, start, quantity)
         if limit is None:
             continue
-        low, high = np.searchsorted(at, (start, end))
-        piece = slice(int(low), int(high))
         beyond = value[piece] - limit if condition.upward else limit - value[piece]
         in_force = _in_span(condition, programme, start, at[piece])
         exceeded[piece] = in_force & (beyond > 0)

@@ -21,7 +21,7 @@ from service.store.engine import Store
 from service.store.facts import RoomFacts, facts_version, load_facts
 from service.store.history import corrected
 from service.store.readings import Newest, newest_readings, read_readings, recent_times
-from service.watch.channel_watch import AlarmEvent, AlarmRaised, AlarmReturned, ChannelWatch
+from service.watch.channel_watch import CONTEXT_MS, AlarmEvent, AlarmRaised, AlarmReturned, ChannelWatch
 
 log = structlog.get_logger("watch")
 
@@ -121,11 +121,11 @@ class Watch:
     def _take(self, session: Session, state: Newest) -> list[AlarmEvent]:
         watch = self._channels[state.channel_id]
         self._first_seen = self._first_seen or watch.last_ms is None
-        start = state.at_ms if watch.last_ms is None else watch.last_ms + 1
-        if start > state.at_ms:
+        after = state.at_ms - 1 if watch.last_ms is None else watch.last_ms
+        if after >= state.at_ms:
             return []
-        readings = read_readings(session, state.channel_id, start, state.at_ms + 1)
-        return watch.take(corrected(watch.channel, readings))
+        readings = read_readings(session, state.channel_id, after - CONTEXT_MS, state.at_ms + 1)
+        return watch.take(corrected(watch.channel, readings), after)
 
     def _overdue(self) -> list[AlarmEvent]:
         now = time.monotonic()
@@ -195,5 +195,6 @@ def record(session: Session, event: AlarmEvent, now_ms: int) -> None:
         peak=event.peak,
         limit=event.limit,
         unit=event.unit,
+        cause=event.cause,
     )
     record_raised(session, occurrence, recorded_at)
