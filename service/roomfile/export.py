@@ -150,12 +150,13 @@ class _Export:
                 "time": values["time_pointer"],
             }
             own = [(name, channel) for name, channel in channels if channel["probe_id"] == key]
-            tables = [table for name, channel in own for table in self._channel(name, channel)]
+            where = "name" if values["format"] == "senml" else "pointer"
+            tables = [table for name, channel in own for table in self._channel(name, channel, where)]
             yield _table("[[probe]]", head) + "".join(f"\n{table}" for table in tables)
 
-    def _channel(self, key: str, values: Mapping[str, Any]) -> Iterator[str]:
+    def _channel(self, key: str, values: Mapping[str, Any], where: str) -> Iterator[str]:
         """Yield a table for each place of a channel, or one for a channel that stands nowhere."""
-        head = {name: values[name] for name in ("quantity", "pointer", "unit")}
+        head = {"quantity": values["quantity"], where: values["pointer"], "unit": values["unit"]}
         places = self._facts(Placement, key)
         for fact in places:
             place = {"enclosure": fact.content["enclosure_id"], "zone": fact.content["zone"]}

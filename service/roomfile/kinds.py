@@ -85,7 +85,7 @@ CHANNEL: Final = ThingKind(
     Channel,
     "channel",
     "key",
-    {"probe_id": "probe", "quantity": "quantity", "pointer": "pointer", "unit": "unit"},
+    {"probe_id": "probe", "quantity": "quantity", "pointer": "pointer or record name", "unit": "unit"},
     {"probe_id": Probe},
 )
 ANIMAL: Final = ThingKind(Animal, "animal", "name", {"species": "species"})

@@ -52,6 +52,8 @@ def _channels(probe: Node, written: str | None, known: Known) -> tuple[ChannelSp
     read = [(_channel(node, written, known), node) for node in nodes]
     if written == "scalar" and len({spec.quantity for spec, _ in read}) > 1:
         probe.problem('has several channels, but the format "scalar" carries one number; use "json", or more probes')
+    if written == "senml":
+        _report_shared_names(read)
     by_quantity: dict[str, list[tuple[ChannelSpec, Node]]] = {}
     for spec, node in read:
         if spec.quantity:
@@ -59,18 +61,38 @@ def _channels(probe: Node, written: str | None, known: Known) -> tuple[ChannelSp
     return tuple(_one_channel(pairs) for pairs in by_quantity.values())
 
 
+def _report_shared_names(read: list[tuple[ChannelSpec, Node]]) -> None:
+    """Note a SenML record that is taken for two quantities: it carries one value."""
+    first: dict[str, ChannelSpec] = {}
+    for spec, node in read:
+        if spec.pointer is not None and first.setdefault(spec.pointer, spec).quantity != spec.quantity:
+            node.problem(f'record "{spec.pointer}" is "{first[spec.pointer].quantity}" already', "name")
+
+
 def _channel(node: Node, written: str | None, known: Known) -> ChannelSpec:
     quantity = node.word("quantity", "quantity", QUANTITIES)
-    pointer = _pointer(node, "pointer")
-    if written == "json" and not node.has("pointer"):
-        node.problem('key "pointer" is missing; say where the value stands in the message, as in "/temperature"')
-    elif written not in {"json", None} and node.has("pointer"):
-        node.problem(f'"pointer" leads into JSON, but the format is "{written}"; leave it out', "pointer")
+    pointer = _where_in_message(node, written)
     units = QUANTITIES[quantity].units if quantity else None
     unit = node.word("unit", "unit", units, required=False) if units else node.text("unit")
     placement = _placement(node, known)
     node.finish()
     return ChannelSpec(quantity or "", pointer, unit, (placement,) if placement else ())
+
+
+def _where_in_message(node: Node, written: str | None) -> str | None:
+    """Read where the value stands: a pointer into JSON, the name of a SenML record, nothing for a lone number."""
+    pointer, name = _pointer(node, "pointer"), node.text("name")
+    if written is None:
+        return pointer
+    if written == "json" and not node.has("pointer"):
+        node.problem('key "pointer" is missing; say where the value stands in the message, as in "/temperature"')
+    if written == "senml" and not node.has("name"):
+        node.problem('key "name" is missing; give the record\'s full name, base name included')
+    if written != "json" and node.has("pointer"):
+        node.problem(f'"pointer" leads into JSON, but the format is "{written}"; leave it out', "pointer")
+    if written != "senml" and node.has("name"):
+        node.problem(f'"name" is that of a SenML record, but the format is "{written}"; leave it out', "name")
+    return name if written == "senml" else pointer
 
 
 def _placement(node: Node, known: Known) -> PlacementSpec | None:

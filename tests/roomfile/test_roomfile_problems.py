@@ -167,6 +167,9 @@ from = 2026-04-01T00:00:00Z
         pytest.param(("\n[[profile]]", PLACED_AGAIN), "is in two places at one time, here and in line 29", id="clash"),
         pytest.param(("\n[[profile]]", PLACED_AGAIN.replace("rack-a-4", "rack-a-3")), "is in two places at one time",
                      id="clash-in-one-enclosure"),
+        pytest.param(('format = "json"', 'format = "senml"'), 'key "name" is missing; give the record', id="senml"),
+        pytest.param(('pointer = "/humidity"', 'pointer = "/humidity"\nname = "rh"'),
+                     '"name" is that of a SenML record, but the format is "json"', id="name-in-json"),
         pytest.param(('format = "json"', 'format = "scalar"'), "carries one number", id="scalar-with-two"),
         pytest.param(('"17:00"', '"08:00"'), "misting begins then already, in line 15", id="same-cycle"),
         pytest.param(("low = 2.0\nhigh = 5.0\n", ""), 'has neither "low" nor "high"', id="empty-target"),
@@ -264,3 +267,16 @@ source = "common practice, no source"
     problems = problems_of(ROOM + season)
     assert len(problems) == 1
     assert f'"from" is "{day}", no day of the year' in problems[0]
+
+
+def test_one_senml_record_is_one_quantity() -> None:
+    text = changed(
+        ROOM,
+        ('format = "json"', 'format = "senml"'),
+        ('time = "/at"\n', ""),
+        ('pointer = "/temperature"', 'name = "probe:t"'),
+        ('pointer = "/humidity"', 'name = "probe:t"'),
+    )
+    assert problems_of(text) == (
+        'room.toml:36: probe "a3-top", channel "relative_humidity": record "probe:t" is "air_temperature" already',
+    )
