@@ -81,7 +81,7 @@ class DayTrace:
         """The lowest and the highest value of the day, None without any."""
         if not self.buckets:
             return None
-        return min(bucket[2] for bucket in self.buckets), max(bucket[3] for bucket in self.buckets)
+        return min(bucket[3] for bucket in self.buckets), max(bucket[4] for bucket in self.buckets)
 
 
 def bucketed(readings: StoredReadings, start_ms: int, cadence_ms: int) -> tuple[Bucket, ...]:
