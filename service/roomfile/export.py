@@ -66,7 +66,11 @@ class _Export:
 
     def __init__(self, standing: Standing, now: datetime) -> None:
         self._standing = standing
-        self._now = now
+        self._in_force: dict[tuple[type[DatedFact], str | int], list[Stored]] = {}
+        for model, facts in standing.facts.items():
+            for fact in facts:
+                if fact.stored.until_at is None or fact.stored.until_at > now:
+                    self._in_force.setdefault((model, fact.owner), []).append(fact.stored)
 
     def text(self) -> str:
         sections = (
@@ -93,11 +97,7 @@ class _Export:
 
     def _facts(self, model: type[DatedFact], owner: str) -> list[Stored]:
         """Return the facts about a thing that are not over."""
-        return [
-            fact.stored
-            for fact in self._standing.facts[model]
-            if fact.owner == owner and (fact.stored.until_at is None or fact.stored.until_at > self._now)
-        ]
+        return self._in_force.get((model, owner), [])
 
     def _last(self, model: type[DatedFact], owner: str) -> Stored | None:
         return next(reversed(self._facts(model, owner)), None)

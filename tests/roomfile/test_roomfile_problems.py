@@ -280,3 +280,21 @@ def test_one_senml_record_is_one_quantity() -> None:
     assert problems_of(text) == (
         'room.toml:36: probe "a3-top", channel "relative_humidity": record "probe:t" is "air_temperature" already',
     )
+
+
+ODD = ("1", "-1.5", "true", "nan", '"?"', "[]", "[[1]]", "{}", "{ a = 1 }", "1979-05-27", "07:32:00", f"{9**400}")
+
+
+@pytest.mark.parametrize("odd", ODD)
+def test_no_value_in_the_place_of_another_breaks_the_reader(odd: str) -> None:
+    lines = (ROOM + MORE).splitlines()
+    refused = 0
+    for number, line in enumerate(lines):
+        if " = " not in line:
+            continue
+        odd_line = f"{line.split(' = ')[0]} = {odd}"
+        try:
+            parse_room_file("\n".join([*lines[:number], odd_line, *lines[number + 1 :]]))
+        except RoomFileInvalid:
+            refused += 1
+    assert refused > 20
