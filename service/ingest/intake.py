@@ -249,7 +249,7 @@ def _decoded(probe: ProbeIntake, arrival: Arrival, batch: _Batch) -> Decoded:
         batch.refusals.append(_refusal(arrival, probe.problem or ""))
         return Decoded([], [])
     try:
-        decoded = probe.decode(arrival.payload)
+        decoded = probe.decode(arrival.payload, arrival.at_ms)
     except PayloadError as exc:
         batch.refusals.append(_refusal(arrival, f"probe {probe.key}: {exc}"))
         return Decoded([], [])

@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-from service.model import Flag
+from service.model import SETTLE_MS, Flag
 
 AHEAD_MS = 5 * 60_000
 """A device clock this far ahead of ours is not believed. Common practice, no source. [ms]"""
@@ -35,7 +35,8 @@ def time_of(device_ms: int | None, arrival_ms: int, last_arrival_ms: int | None)
         A device time more than `AHEAD_MS` ahead is refused as a time; the reading keeps its arrival time.
     """
     if device_ms is not None and device_ms <= arrival_ms + AHEAD_MS:
-        return Dated(device_ms, Flag.DEVICE_CLOCK)
+        delayed = Flag.DELAYED if arrival_ms - device_ms > SETTLE_MS else Flag(0)
+        return Dated(device_ms, Flag.DEVICE_CLOCK | delayed)
     at_ms = arrival_ms if last_arrival_ms is None else max(arrival_ms, last_arrival_ms + 1)
     if device_ms is None:
         return Dated(at_ms, Flag.ARRIVAL_CLOCK)

@@ -1,7 +1,8 @@
 """The tables, one file a subject."""
 
-from service.model.alarms import Alarm, AlarmTransition, WatchState
+from service.model.alarms import Alarm, AlarmTransition, EnclosureWatchState, WatchState
 from service.model.animals import Animal, Housing
+from service.model.assessments import AssessmentDay, ChannelDay
 from service.model.base import DatedFact, Instant, Keyed, from_ms, table_of, to_ms
 from service.model.care import Equipment
 from service.model.changes import Change
@@ -9,6 +10,7 @@ from service.model.people import Contact, Escalation
 from service.model.probes import Calibration, Channel, Placement, Probe
 from service.model.profiles import Profile, ProfileAssignment, ProfileVersion, TargetOverride
 from service.model.readings import (
+    SETTLE_MS,
     ChannelState,
     Counter,
     Flag,
@@ -20,18 +22,22 @@ from service.model.readings import (
 from service.model.rooms import ZONES, Enclosure, LightSchedule, MistingSchedule, Room, Site
 
 __all__ = [
+    "SETTLE_MS",
     "ZONES",
     "Alarm",
     "AlarmTransition",
     "Animal",
+    "AssessmentDay",
     "Calibration",
     "Change",
     "Channel",
+    "ChannelDay",
     "ChannelState",
     "Contact",
     "Counter",
     "DatedFact",
     "Enclosure",
+    "EnclosureWatchState",
     "Equipment",
     "Escalation",
     "Flag",

@@ -62,3 +62,14 @@ class WatchState(SQLModel, table=True):
     channel_id: int = Field(sa_column=Column(Integer, ForeignKey("channel.id"), primary_key=True, autoincrement=False))
     at_ms: int = Field(sa_column=Column(BigInteger, nullable=False))
     memory: dict[str, Any] = Field(sa_column=Column(JSON, nullable=False))
+
+
+class EnclosureWatchState(SQLModel, table=True):
+    """How far the watch has come with an enclosure as a whole, and what it remembers of it."""
+
+    __tablename__ = "enclosure_watch_state"  # pyright: ignore[reportAssignmentType]
+
+    enclosure_id: int = Field(
+        sa_column=Column(Integer, ForeignKey("enclosure.id"), primary_key=True, autoincrement=False)
+    )
+    memory: dict[str, Any] = Field(sa_column=Column(JSON, nullable=False))

@@ -8,15 +8,22 @@ from sqlmodel import Field, SQLModel
 
 from service.model.base import Instant
 
+SETTLE_MS = 120_000
+"""How long the watch waits for the readings of several channels before it judges them together. [ms]"""
+
 
 class Flag(IntFlag):
-    """What is known of a reading beside its value."""
+    """What is known of a reading beside its value.
+
+    LATE came after newer ones of its channel; DELAYED came more than `SETTLE_MS` after its own time.
+    """
 
     DEVICE_CLOCK = 1
     ARRIVAL_CLOCK = 2
     APPROXIMATE = 4
     IMPOSSIBLE = 8
     LATE = 16
+    DELAYED = 32
 
     @classmethod
     def unfit(cls) -> "Flag":

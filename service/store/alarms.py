@@ -1,6 +1,6 @@
 """Alarms on record: raised, returned, acknowledged; every transition is kept."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -9,7 +9,7 @@ import sqlalchemy as sa
 from sqlmodel import Session, select
 
 from service.errors import NotFound
-from service.model import Alarm, AlarmTransition, WatchState, table_of
+from service.model import Alarm, AlarmTransition, EnclosureWatchState, WatchState, table_of
 
 _ALARM, _TRANSITION, _WATCH = table_of(Alarm), table_of(AlarmTransition), table_of(WatchState)
 _STANDING = ("unacknowledged", "acknowledged")
@@ -99,3 +99,14 @@ def save_watch_memories(session: Session, memories: Sequence[WatchMemory]) -> No
     """Note where the watch stands with these channels."""
     for memory in memories:
         session.merge(WatchState(channel_id=memory.channel_id, at_ms=memory.at_ms, memory=memory.memory))
+
+
+def enclosure_memories(session: Session) -> dict[int, dict[str, Any]]:
+    """Return what the watch remembers of each enclosure, by its id."""
+    return {row.enclosure_id: row.memory for row in session.exec(select(EnclosureWatchState))}
+
+
+def save_enclosure_memories(session: Session, memories: Mapping[int, dict[str, Any]]) -> None:
+    """Note what the watch remembers of these enclosures."""
+    for enclosure_id, memory in memories.items():
+        session.merge(EnclosureWatchState(enclosure_id=enclosure_id, memory=memory))

@@ -38,7 +38,7 @@ class AlarmRaised:
     place: str
     enclosure_id: int
     zone: str
-    channel_id: int
+    channel_id: int | None
     at_ms: int
     began_ms: int
     value: float | None = None

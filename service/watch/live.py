@@ -8,6 +8,7 @@ after a restart; since every decision follows from the readings, they come out t
 import threading
 import time
 from collections.abc import Callable, Iterable, Sequence
+from functools import partial
 
 import structlog
 from sqlmodel import Session
@@ -15,18 +16,27 @@ from sqlmodel import Session
 from service.alarms.record import Occurrence, record_raised, record_returned
 from service.climate.series import cadence_of
 from service.errors import StoreUnusable
-from service.model import from_ms
-from service.store.alarms import WatchMemory, find_alarm, save_watch_memories, watch_memories
+from service.model import SETTLE_MS, from_ms
+from service.store.alarms import (
+    WatchMemory,
+    enclosure_memories,
+    find_alarm,
+    save_enclosure_memories,
+    save_watch_memories,
+    watch_memories,
+)
 from service.store.engine import Store
 from service.store.facts import RoomFacts, facts_version, load_facts
 from service.store.history import corrected
+from service.store.measured import Measured, measured_in
 from service.store.readings import Newest, newest_readings, read_readings, recent_times
 from service.watch.channel_watch import CONTEXT_MS, AlarmEvent, AlarmRaised, AlarmReturned, ChannelWatch
+from service.watch.enclosure_watch import UNSEEN, EnclosureWatch
 
 log = structlog.get_logger("watch")
 
 _SAVE_EVERY_S = 30.0
-_OVERDUE_EVERY_S = 1.0
+_LOOK_EVERY_S = 1.0
 
 
 class Watch:
@@ -45,9 +55,11 @@ class Watch:
         self._store, self._now_ms, self._recorded = store, now_ms, recorded
         self._facts: RoomFacts | None = None
         self._channels: dict[int, ChannelWatch] = {}
+        self._enclosures: dict[int, EnclosureWatch] = {}
         self._seen_write = -1
         self._unsaved: set[int] = set()
         self._first_seen = False
+        self._moved_on = False
         self._saved_at = time.monotonic()
         self._looked_at = 0.0
         self.said: str | None = None
@@ -81,25 +93,29 @@ class Watch:
                 state for state in newest_readings(session, self._seen_write) if state.channel_id in self._channels
             ]
             events = ended + [event for state in touched for event in self._take(session, state)]
-        events += self._overdue()
+            events += self._by_the_clock(session)
         self._record(events, touched)
         self._seen_write = max((state.write for state in touched), default=self._seen_write)
         return len(events)
 
     def save(self) -> None:
         """Save what is remembered."""
-        if self._unsaved:
+        if self._unsaved or self._moved_on:
             with self._store.write() as session:
-                save_watch_memories(session, self._memories())
+                self._save(session)
         self._saved()
+
+    def _save(self, session: Session) -> None:
+        save_watch_memories(session, self._memories())
+        save_enclosure_memories(session, {key: watch.remembered() for key, watch in self._enclosures.items()})
 
     def _saved(self) -> None:
         self._unsaved.clear()
-        self._first_seen = False
+        self._first_seen = self._moved_on = False
         self._saved_at = time.monotonic()
 
     def _forget(self) -> None:
-        self._facts, self._channels, self._seen_write = None, {}, -1
+        self._facts, self._channels, self._enclosures, self._seen_write = None, {}, {}, -1
         self._unsaved.clear()
 
     def _reload(self, session: Session) -> list[AlarmEvent]:
@@ -116,7 +132,18 @@ class Watch:
         }
         self._seen_write = -1
         now = self._now_ms()
-        return [event for watch in self._channels.values() for event in watch.standing_ends(now)]
+        ended = [event for watch in self._channels.values() for event in watch.standing_ends(now)]
+        return ended + self._reload_enclosures(session, facts, now)
+
+    def _reload_enclosures(self, session: Session, facts: RoomFacts, now_ms: int) -> list[AlarmEvent]:
+        kept = enclosure_memories(session)
+        kept |= {enclosure_id: watch.remembered() for enclosure_id, watch in self._enclosures.items()}
+        gone = [watch for enclosure_id, watch in self._enclosures.items() if enclosure_id not in facts.enclosures]
+        self._enclosures = {
+            enclosure.id: EnclosureWatch(facts, enclosure, kept.get(enclosure.id))
+            for enclosure in facts.enclosures.values()
+        }
+        return [event for watch in gone for event in watch.ended(now_ms)]
 
     def _take(self, session: Session, state: Newest) -> list[AlarmEvent]:
         watch = self._channels[state.channel_id]
@@ -127,26 +154,36 @@ class Watch:
         readings = read_readings(session, state.channel_id, after - CONTEXT_MS, state.at_ms + 1)
         return watch.take(corrected(watch.channel, readings), after)
 
-    def _overdue(self) -> list[AlarmEvent]:
+    def _by_the_clock(self, session: Session) -> list[AlarmEvent]:
+        """Look once a second for silences and for the moments at which enclosures are judged as a whole."""
         now = time.monotonic()
-        if now - self._looked_at < _OVERDUE_EVERY_S:
+        if now - self._looked_at < _LOOK_EVERY_S:
             return []
         self._looked_at, now_ms = now, self._now_ms()
-        return [event for watch in self._channels.values() for event in watch.overdue(now_ms)]
+        events = [event for watch in self._channels.values() for event in watch.overdue(now_ms)]
+        for watch in self._enclosures.values():
+            if watch.is_due(now_ms - SETTLE_MS):
+                events += watch.advance(now_ms - SETTLE_MS, partial(self._measured, session, watch))
+                self._moved_on = True
+        return events
+
+    def _measured(self, session: Session, watch: EnclosureWatch, start_ms: int, end_ms: int) -> list[Measured]:
+        facts = self._facts or load_facts(session)
+        return measured_in(session, facts, watch.enclosure, start_ms, end_ms, UNSEEN)
 
     def _record(self, events: Sequence[AlarmEvent], touched: Iterable[Newest]) -> None:
         """Record alarms together with the memory they followed from."""
         self._unsaved |= {state.channel_id for state in touched}
         if not events:
             # A channel seen for the first time is saved at once: a restart must not begin with it anew.
-            if self._first_seen or time.monotonic() - self._saved_at >= _SAVE_EVERY_S:
+            if self._first_seen or self._moved_on or time.monotonic() - self._saved_at >= _SAVE_EVERY_S:
                 self.save()
             return
         with self._store.write() as session:
             for event in events:
                 record(session, event, self._now_ms())
             self._update_peaks(session)
-            save_watch_memories(session, self._memories())
+            self._save(session)
         self._saved()
         self._recorded()
         for event in events:

@@ -1,0 +1,39 @@
+"""Days that were assessed, and what was written of each channel's days: by it a kept day knows that it is stale."""
+
+from datetime import date
+
+from sqlalchemy import BigInteger, Column, ForeignKey, Integer, LargeBinary
+from sqlmodel import Field, SQLModel
+
+
+class ChannelDay(SQLModel, table=True):
+    """The last write that stored a reading in a day of a channel; readings are only ever added.
+
+    `day` counts UTC days since 1970. While `write` stands, the readings of that day stand.
+    """
+
+    __tablename__ = "channel_day"  # pyright: ignore[reportAssignmentType]
+    __table_args__ = ({"sqlite_with_rowid": False},)
+
+    channel_id: int = Field(sa_column=Column(Integer, primary_key=True, autoincrement=False))
+    day: int = Field(sa_column=Column(Integer, primary_key=True, autoincrement=False))
+    write: int = Field(sa_column=Column(BigInteger, nullable=False))
+
+
+class AssessmentDay(SQLModel, table=True):
+    """What a day of an enclosure was, kept so that it need not be worked out again.
+
+    `fingerprint` stands for all that it rests on as the store knows it without reading the readings, `inputs` for the
+    readings too. `body` is compressed JSON.
+    """
+
+    __tablename__ = "assessment_day"  # pyright: ignore[reportAssignmentType]
+    __table_args__ = ({"sqlite_with_rowid": False},)
+
+    enclosure_id: int = Field(
+        sa_column=Column(Integer, ForeignKey("enclosure.id"), primary_key=True, autoincrement=False)
+    )
+    day: date = Field(primary_key=True)
+    fingerprint: bytes = Field(sa_column=Column(LargeBinary, nullable=False))
+    inputs: bytes = Field(sa_column=Column(LargeBinary, nullable=False))
+    body: bytes = Field(sa_column=Column(LargeBinary, nullable=False))

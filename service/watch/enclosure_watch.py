@@ -1,0 +1,115 @@
+"""One enclosure under watch: what several channels say together, at fixed moments.
+
+A moment is judged once readings have had `SETTLE_MS` to come in; one that came later still is no part of it,
+live or in replay (`Flag.DELAYED`), so that both judge the same.
+"""
+
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from typing import Any, Final
+
+from service.model import Flag
+from service.store.facts import EnclosureFact, RoomFacts
+from service.store.measured import Measured
+from service.store.programme import Programme
+from service.watch import health_watch, humidity_watch
+from service.watch.channel_watch import AlarmEvent, AlarmRaised, AlarmReturned
+from service.watch.conditions import CONDITIONS
+from service.watch.findings import Finding
+from service.watch.health_watch import look_at_end_of_dark, look_at_probes
+from service.watch.humidity_watch import look_at_humidity
+from service.watch.misting_watch import look_at_cycle
+from service.watch.moments import Moment, moments
+
+UNSEEN: Final = Flag.LATE | Flag.DELAYED
+"""Readings that were not there when the moment was judged."""
+LOOKS_BACK_MS: Final = max(health_watch.LOOKS_BACK_MS, humidity_watch.LOOKS_BACK_MS)
+
+ReadSpan = Callable[[int, int], Sequence[Measured]]
+"""Returns the enclosure's channels with their readings in [start, end). [ms since 1970, UTC]"""
+
+
+class EnclosureWatch:
+    """Watches one enclosure.
+
+    Parameters
+    ----------
+    facts : RoomFacts
+    enclosure : EnclosureFact
+    memory : dict, optional
+        From `remembered`.
+    """
+
+    def __init__(self, facts: RoomFacts, enclosure: EnclosureFact, memory: dict[str, Any] | None = None) -> None:
+        stored = memory or {}
+        self.enclosure = enclosure
+        self._zone = facts.zone
+        self._programme = Programme(facts, enclosure)
+        self.seen_ms: int | None = stored.get("seen_ms")
+        self._raised: dict[str, int] = dict(stored.get("raised", {}))
+        self._responses = {key: [tuple(r) for r in kept] for key, kept in stored.get("responses", {}).items()}
+        self._differences = {key: list(kept) for key, kept in stored.get("differences", {}).items()}
+
+    def remembered(self) -> dict[str, Any]:
+        """Return what to keep for a restart, as JSON values."""
+        return {
+            "seen_ms": self.seen_ms,
+            "raised": self._raised,
+            "responses": {key: [list(r) for r in kept] for key, kept in self._responses.items()},
+            "differences": self._differences,
+        }
+
+    def is_due(self, until_ms: int) -> bool:
+        """Whether a moment lies between what was seen and `until_ms`. [ms since 1970, UTC]."""
+        return self.seen_ms is None or bool(moments(self._programme, self.seen_ms, until_ms))
+
+    def advance(self, until_ms: int, read: ReadSpan) -> list[AlarmEvent]:
+        """Judge the moments up to an instant and return what happened, in order of time. [ms since 1970, UTC].
+
+        The first call only takes its place: nothing before it was watched.
+        """
+        if self.seen_ms is None:
+            self.seen_ms = until_ms
+            return []
+        due = moments(self._programme, self.seen_ms, until_ms)
+        if not due:
+            return []
+        measured = read(due[0].at_ms - LOOKS_BACK_MS, due[-1].at_ms + 1)
+        events = [event for moment in due for event in self._changes(moment, self._look(moment, measured))]
+        self.seen_ms = until_ms
+        return events
+
+    def _look(self, moment: Moment, measured: Sequence[Measured]) -> Iterable[Finding]:
+        at = moment.at_ms
+        if moment.kind == "cycle" and moment.cycle is not None:
+            return look_at_cycle(self.enclosure, measured, moment.cycle, at, self._zone, self._responses)
+        if moment.kind == "humidity":
+            return look_at_humidity(self.enclosure, measured, self._programme, at, self._zone, list(self._raised))
+        if moment.kind == "end of dark":
+            return look_at_end_of_dark(measured, at, self._differences)
+        return look_at_probes(measured, at)
+
+    def _changes(self, moment: Moment, findings: Iterable[Finding]) -> Iterator[AlarmEvent]:
+        """Turn what was found into what changed."""
+        for finding in findings:
+            key = f"{finding.condition.key}|{finding.place}"
+            if finding.holds and key not in self._raised:
+                self._raised[key] = moment.at_ms
+                yield self._raise(finding, moment.at_ms)
+            elif finding.holds is False and key in self._raised:
+                raised = self._raised.pop(key)
+                yield AlarmReturned(finding.condition, finding.place, raised, moment.at_ms, None)
+
+    def _raise(self, finding: Finding, at_ms: int) -> AlarmRaised:
+        return AlarmRaised(
+            finding.condition, finding.place, self.enclosure.id, finding.zone, finding.channel_id, at_ms,
+            finding.began_ms, finding.value, finding.value, finding.limit, finding.unit, finding.cause,
+        )  # fmt: skip
+
+    def ended(self, now_ms: int) -> list[AlarmEvent]:
+        """Return all that stood, ended because the enclosure is no longer watched."""
+        raised, self._raised = self._raised, {}
+        return [
+            AlarmReturned(CONDITIONS[condition], place, at, now_ms, None, "no longer watched")
+            for key, at in raised.items()
+            for condition, place in [key.split("|", 1)]
+        ]

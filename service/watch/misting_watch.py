@@ -1,0 +1,65 @@
+"""Whether a cycle put water into the air, and whether the misting is weakening."""
+
+import math
+from collections.abc import Iterator, Sequence
+from datetime import UTC, datetime
+from typing import Final
+from zoneinfo import ZoneInfo
+
+from service.climate.day_view import Cycle
+from service.climate.misting import MistingResult, MistingVerdict, Surroundings, judge_cycle
+from service.climate.misting_trend import EARLIER_CYCLES, RECENT_CYCLES, weakening_of
+from service.store.facts import EnclosureFact
+from service.store.measured import Measured
+from service.watch.conditions import MISTING_MISSED, MISTING_WEAKENING
+from service.watch.enclosure_air import air_between
+from service.watch.findings import Finding
+
+_BEFORE_MS: Final = 40 * 60_000
+_KEPT: Final = RECENT_CYCLES + EARLIER_CYCLES
+_JUDGED: Final = (MistingVerdict.CONFIRMED, MistingVerdict.WEAK, MistingVerdict.NONE)
+
+Responses = dict[str, list[tuple[int, str, float]]]
+"""By the cycle's time of day: start, verdict and response of the last judged cycles."""
+
+
+def look_at_cycle(
+    enclosure: EnclosureFact,
+    measured: Sequence[Measured],
+    cycle: Cycle,
+    now_ms: int,
+    zone: ZoneInfo,
+    responses: Responses,
+) -> Iterator[Finding]:
+    """Judge one cycle; its response joins `responses`."""
+    found = air_between(measured, cycle.at_ms - _BEFORE_MS, now_ms + 1)
+    if found is None:
+        return
+    air, humidity = found
+    result = judge_cycle(air, cycle, Surroundings(now_ms, None, None, zone))
+    place = f"{enclosure.key}/{air.zone}"
+    missed = result.verdict is MistingVerdict.NONE
+    holds = missed if result.verdict in _JUDGED else None
+    channel_id = humidity.fact.id
+    value = max(0.0, result.response) if holds is not None else None
+    yield Finding(
+        MISTING_MISSED, place, air.zone, channel_id, holds, cycle.at_ms, value, result.asked, "%RH", result.sentence
+    )
+    if result.verdict in _JUDGED:
+        time_of_day = f"{datetime.fromtimestamp(result.at_ms / 1000, UTC).astimezone(zone):%H:%M}"
+        kept = responses.setdefault(time_of_day, [])
+        yield _trend(f"{place}/{time_of_day}", air.zone, channel_id, result, kept)
+
+
+def _trend(
+    place: str, zone: str, channel_id: int, result: MistingResult, kept: list[tuple[int, str, float]]
+) -> Finding:
+    kept.append((result.at_ms, str(result.verdict), result.response))
+    del kept[:-_KEPT]
+    past = [MistingResult(at, "schedule", MistingVerdict(verdict), response) for at, verdict, response in kept]
+    trend = weakening_of(past)
+    known = not math.isnan(trend.ratio)
+    return Finding(
+        MISTING_WEAKENING, place, zone, channel_id, trend.weakening if known else None, result.at_ms,
+        trend.recent if known else None, trend.earlier if known else None, "%RH", trend.sentence,
+    )  # fmt: skip
