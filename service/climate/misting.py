@@ -127,6 +127,11 @@ class Surroundings:
         For the time of day in the sentence.
     asked : float
         Response that a working cycle shows. [%RH]
+    quiet_until_ms : int or None
+        Noise is measured over the 30 min before this, by default before the cycle itself; where other cycles started
+        within that time, before the first of them. [ms, UTC]
+    wet_since_ms : int or None
+        When a cycle less than 30 min before started whose water still is in the air. [ms, UTC]
     """
 
     now_ms: int
@@ -134,6 +139,8 @@ class Surroundings:
     lights_on_ms: int | None
     zone: ZoneInfo
     asked: float = ASKED_RESPONSE
+    quiet_until_ms: int | None = None
+    wet_since_ms: int | None = None
 
 
 def _part(air: ZoneAir, start: int, end: int) -> slice:
@@ -259,7 +266,7 @@ def _judged(air: ZoneAir, result: MistingResult, after: slice, covered: float, a
         result,
         response=float(air.added_humidity(baseline, slice(peak, peak + 1))[0]),
         uncertainty=_response_uncertainty(air, peak, baseline),
-        noise=_noise(air, start, baseline),
+        noise=_noise(air, start if around.quiet_until_ms is None else around.quiet_until_ms, baseline),
         rise_minutes=float(air.at[peak] - start) / MINUTE_MS,
         baseline_vapour_pressure=baseline,
         baseline_humidity=humidity,
@@ -271,6 +278,9 @@ def _judged(air: ZoneAir, result: MistingResult, after: slice, covered: float, a
     verdict = _verdict(result, 100 - float(np.nanmedian(expected)), LEAST_NOISE + air.humidity_repeat)
     if not result.complete and verdict is not MistingVerdict.CONFIRMED:
         return result
+    if verdict is MistingVerdict.NONE and around.wet_since_ms is not None:
+        # The pump ran minutes ago, and air that it wetted takes up little more: this one cannot be told.
+        verdict = MistingVerdict.SATURATED
     result = replace(result, verdict=verdict)
     if verdict in {MistingVerdict.CONFIRMED, MistingVerdict.WEAK}:
         return _aftermath(air, result, peak, around)
@@ -279,6 +289,12 @@ def _judged(air: ZoneAir, result: MistingResult, after: slice, covered: float, a
 
 def _when(at_ms: int, zone: ZoneInfo) -> str:
     return f"Misting at {datetime.fromtimestamp(at_ms / 1000, zone):%H:%M}"
+
+
+def _no_room(result: MistingResult, around: Surroundings) -> str:
+    if around.wet_since_ms is not None:
+        return f"the air was still wet from the cycle {(result.at_ms - around.wet_since_ms) / MINUTE_MS:.0f} min before"
+    return f"the air, at {result.baseline_humidity:.0f} %RH before, had no room to show it"
 
 
 def _weak_words(when: str, result: MistingResult) -> str:
@@ -298,8 +314,7 @@ def told(result: MistingResult, around: Surroundings) -> MistingResult:
         MistingVerdict.WEAK: _weak_words(when, result),
         MistingVerdict.NONE: f"{when} did not reach the air: {max(0.0, result.response):.0f} %RH of water added, "
         f"a working cycle shows {around.asked:.0f} %RH.",
-        MistingVerdict.SATURATED: f"{when} cannot be judged: the air, at {result.baseline_humidity:.0f} %RH before, "
-        "had no room to show it.",
+        MistingVerdict.SATURATED: f"{when} cannot be judged: {_no_room(result, around)}.",
         MistingVerdict.NO_DATA: f"{when} cannot be judged: humidity and temperature readings cover "
         f"{100 * result.coverage:.0f} % of the time around it, or are too far apart.",
         None: f"{when}: its {RESPONSE_MIN} min are not over yet.",
@@ -314,11 +329,26 @@ def judge_cycles(
     """Judge the cycles that start in [start_ms, end_ms) and not after now; the others only bound them [ms, UTC]."""
     ordered = sorted(cycles, key=lambda c: c.at_ms)
     following = [*(c.at_ms for c in ordered[1:]), None][: len(ordered)]
-    return tuple(
-        judge_cycle(air, cycle, replace(around, next_ms=after))
-        for cycle, after in zip(ordered, following, strict=True)
-        if start_ms <= cycle.at_ms < end_ms and cycle.at_ms < around.now_ms
-    )
+    found: list[MistingResult] = []
+    quiet_until, last_ms = 0, None
+    for cycle, after in zip(ordered, following, strict=True):
+        if last_ms is None or cycle.at_ms - last_ms >= NOISE_MIN * MINUTE_MS:
+            quiet_until = cycle.at_ms
+        last_ms = cycle.at_ms
+        if not start_ms <= cycle.at_ms < end_ms or cycle.at_ms >= around.now_ms:
+            continue
+        wet_since = _wet_since(found, cycle.at_ms)
+        place = replace(around, next_ms=after, quiet_until_ms=quiet_until, wet_since_ms=wet_since)
+        found.append(judge_cycle(air, cycle, place))
+    return tuple(found)
+
+
+def _wet_since(before: Sequence[MistingResult], at_ms: int) -> int | None:
+    """Return when the cycle before started, if less than 30 min ago and it, or what it followed, wetted the air."""
+    if not before or at_ms - before[-1].at_ms >= NOISE_MIN * MINUTE_MS:
+        return None
+    wetted = {MistingVerdict.CONFIRMED, MistingVerdict.WEAK, MistingVerdict.SATURATED}
+    return before[-1].at_ms if before[-1].verdict in wetted else None
 
 
 def unjudged(

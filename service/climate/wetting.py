@@ -64,8 +64,8 @@ class Wetting:
 def wetting_of(view: DayView) -> Wetting:
     """Judge the cycles of a local day and find its other spikes; both also for the night that follows it.
 
-    The low end of the target of `misting-cycles`, where it has one, is the added humidity that makes a working cycle and
-    a spike.
+    The low end of the target of `misting-cycles`, where it has one, is the added humidity that makes a working cycle
+    and a spike.
     """
     day = view.day
     zone = ZoneInfo(day.zone_name)

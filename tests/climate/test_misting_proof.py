@@ -260,6 +260,30 @@ def test_an_hour_after_lights_on_the_temperature_counts_as_moving() -> None:
     assert not judged(steady, lights_on=T0 - 90 * MINUTE_MS).temperature_moving
 
 
+def pulsed(m: Floats, *parts: tuple[float, float]) -> list[MistingResult]:
+    """Judge cycles at minutes after eight, each adding so much vapour pressure."""
+    vapour = e(25, 70) + sum(pulse(m, added, at=at) for at, added in parts)
+    cycles = [Cycle(T0 + int(at * MINUTE_MS), 45, "schedule") for at, _ in parts]
+    around = Surroundings(T0 + 5 * HOUR_MS, None, None, UTC)
+    return list(judge_cycles(air(m, 25.0, vapour, noise=0.2), cycles, around, T0, T0 + DAY_MS))
+
+
+def test_a_cycle_soon_after_another_is_not_lost_in_the_others_rise() -> None:
+    first, second = pulsed(minutes(), (0, 600), (15, 450))
+    assert (first.verdict, second.verdict) == ("confirmed", "weak")
+    assert second.noise == 2.0
+
+
+def test_a_cycle_whose_water_wet_air_does_not_show_cannot_be_told() -> None:
+    first, second = pulsed(minutes(), (0, 600), (15, 0))
+    assert (first.verdict, second.verdict) == ("confirmed", "saturated")
+    assert "still wet from the cycle 15 min before" in second.sentence
+
+
+def test_two_dead_cycles_in_a_row_are_both_none() -> None:
+    assert [r.verdict for r in pulsed(minutes(), (0, 0), (15, 0))] == ["none", "none"]
+
+
 def test_only_cycles_of_the_span_that_have_begun_are_judged() -> None:
     m = minutes()
     of = air(m, 25.0, e(25, 60))
