@@ -86,7 +86,7 @@ def any_day(draw: st.DrawFn) -> DayInput:
     return replace(day, channels=channels)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(any_day(), st.lists(st.integers(-60, 54 * 60), min_size=1, max_size=4))
 def test_a_failure_told_while_the_day_runs_is_never_taken_back(day: DayInput, minutes: list[int]) -> None:
     # As long as the same probe answers: when one falls silent, another of its zone takes over.
@@ -104,7 +104,7 @@ def test_a_failure_told_while_the_day_runs_is_never_taken_back(day: DayInput, mi
                 assert result.verdict is Verdict.NO_DATA, "only a failure can be told of a span that is not over"
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(any_day())
 def test_every_check_answers_with_a_sentence_and_its_coverage(day: DayInput) -> None:
     found = assess_day(day)
@@ -124,7 +124,7 @@ def test_every_check_answers_with_a_sentence_and_its_coverage(day: DayInput) -> 
         assert spike.foot_ms <= spike.peak_ms <= spike.end_ms
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30)
 @given(any_day(), st.integers(0, 40 * 60))
 def test_what_lies_after_now_changes_nothing(day: DayInput, minute: int) -> None:
     now = day.start_ms + minute * MINUTE_MS
@@ -143,7 +143,7 @@ def test_what_lies_after_now_changes_nothing(day: DayInput, minute: int) -> None
     assert one.spikes == other.spikes
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(any_day(), st.floats(0, 5))
 def test_growing_uncertainty_never_turns_not_met_into_met(day: DayInput, more: float) -> None:
     wider = [

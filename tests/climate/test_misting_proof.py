@@ -97,7 +97,7 @@ def test_lights_off_with_a_dead_pump_is_never_confirmed_although_humidity_climbs
     assert "temperature was moving" in result.sentence
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 @given(
     warm=st.floats(24, 36),
     drop=st.floats(3, 9),
@@ -116,7 +116,7 @@ def test_cooling_without_water_is_never_confirmed(
     assert judged(dead).verdict in {"none", "weak", "saturated"}
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=100)
 @given(
     rise=st.floats(2, 9),
     humidity=st.floats(50, 85),
@@ -146,7 +146,7 @@ def test_the_sentence_of_a_warming_wet_enclosure_says_why_it_is_weak() -> None:
     assert "humidity itself did not rise" in result.sentence
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=100)
 @given(drop=st.floats(-6, 6), humidity=st.floats(35, 65), seed=st.integers(0, 1000))
 def test_a_working_pump_is_confirmed_whatever_the_temperature_does(drop: float, humidity: float, seed: int) -> None:
     m = minutes()

@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.signal import find_peaks, peak_prominences
 
@@ -37,6 +37,7 @@ def prominence(values: list[int], peak: int) -> int:
     return values[peak] - max(cols)
 
 
+@settings(deadline=None)  # a slow machine must not fail a property
 @given(st.lists(st.integers(0, 30), min_size=3, max_size=40, unique=True))
 def test_the_peaks_kept_are_those_of_the_definition(values: list[int]) -> None:
     tops = [i for i in range(1, len(values) - 1) if values[i - 1] < values[i] > values[i + 1]]
@@ -44,6 +45,7 @@ def test_the_peaks_kept_are_those_of_the_definition(values: list[int]) -> None:
     assert prominent_peaks(np.array(values, dtype=float), 10).tolist() == expected
 
 
+@settings(deadline=None)  # a slow machine must not fail a property
 @given(st.lists(st.floats(-50, 50), min_size=1, max_size=80), st.integers(1, 12))
 def test_the_running_median_is_that_of_each_window(values: list[float], size: int) -> None:
     padded = [values[0]] * size + values + [values[-1]] * size
