@@ -1,5 +1,7 @@
 // The live stream, and the certainty that it lives: without a pulse the picture is old, whatever the connection says.
 const SILENT_MS = 12_000;
+// The browser itself has said that the connection broke: a pulse that is missed then is no accident.
+const BROKEN_MS = 6_000;
 const LOOK_MS = 1_000;
 const RETRY_MS = 2_000;
 
@@ -15,6 +17,7 @@ export function follow(after, on) {
   let lost = false;
   let well = true;
   let opened = 0;
+  let broken = false;
 
   const lose = (why) => {
     lost = true;
@@ -60,14 +63,18 @@ export function follow(after, on) {
         on[name](JSON.parse(event.data));
       });
     }
+    source.addEventListener("open", () => {
+      broken = false;
+    });
     source.addEventListener("error", () => {
+      broken = true;
       if (lost) lose("The connection to the service is gone. This page comes back by itself.");
     });
   }
 
   function look() {
     const now = Date.now();
-    if (now - heard > SILENT_MS && well) {
+    if (now - heard > (broken ? BROKEN_MS : SILENT_MS) && well) {
       lose(
         navigator.onLine
           ? "The service has not been heard. This page comes back by itself."

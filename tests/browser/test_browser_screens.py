@@ -1,0 +1,173 @@
+import re
+from collections.abc import Callable
+from datetime import UTC, datetime
+
+import pytest
+from axe_core_python.sync_playwright import Axe
+from playwright.sync_api import Page, expect
+
+from service.api.parts import ComponentState
+from service.model import to_ms
+from service.store.readings import add_readings
+from tests.browser.conftest import Screen, Server
+from tests.builders import wait_until
+
+pytestmark = pytest.mark.browser
+OpenPage = Callable[..., Screen]
+PATHS = ("/", "/enclosures/hot")
+
+
+def drawn(page: Page, path: str) -> None:
+    """Wait until the page is live, and its chart is drawn where it has one."""
+    expect(page.locator("#pulse")).to_contain_text("live,", timeout=8_000)
+    if path.startswith("/enclosures"):
+        expect(page.locator("#chart .main-svg").first).to_be_visible(timeout=15_000)
+        expect(page.locator("#chart-said")).to_have_text("")
+
+
+@pytest.mark.parametrize("theme", ["light", "dark"])
+@pytest.mark.parametrize("path", PATHS)
+def test_axe_finds_nothing_and_the_console_is_silent(open_page: OpenPage, path: str, theme: str) -> None:
+    screen = open_page(path, theme=theme)
+    drawn(screen.page, path)
+    found = Axe().run(screen.page)
+    said = [(one["id"], [node["target"] for node in one["nodes"]][:4]) for one in found["violations"]]
+    assert said == []
+    assert screen.complaints == []
+
+
+@pytest.mark.parametrize("path", [*PATHS, "/about", "/enclosures/steady/table"])
+def test_nothing_is_wider_than_a_small_phone(open_page: OpenPage, path: str) -> None:
+    screen = open_page(path, width=360, height=740)
+    if path in PATHS:
+        drawn(screen.page, path)
+    assert screen.page.evaluate("document.documentElement.scrollWidth") <= 360
+
+
+def test_who_needs_someone_is_on_top_of_a_phone(open_page: OpenPage) -> None:
+    page = open_page("/", width=390, height=844).page
+    first = page.locator(".callout").first
+    expect(first).to_contain_text("Day geckos 2")
+    box = first.bounding_box()
+    assert box
+    assert box["y"] < 400
+
+
+def test_a_room_of_a_few_racks_fits_a_wall_screen(open_page: OpenPage) -> None:
+    page = open_page("/", width=1920, height=1080).page
+    assert page.evaluate("document.documentElement.scrollHeight") <= 1080
+    assert page.locator(".tile").count() == 8
+
+
+def test_a_tile_changes_when_a_reading_is_stored(open_page: OpenPage, server: Server) -> None:
+    screen = open_page("/")
+    drawn(screen.page, "/")
+    figure = screen.page.locator("#tile-steady .figure")
+    now_ms = to_ms(datetime.now(UTC))
+    with server.house.store.write() as session:
+        add_readings(session, [(server.house.channels["steady/surface_temperature"], now_ms, 27.3, 1)])
+    server.house.parts.wake.notify()
+    expect(figure).to_contain_text("27.3", timeout=5_000)
+    assert screen.complaints == []
+
+
+def test_focus_stays_on_a_tile_that_is_drawn_anew(open_page: OpenPage, server: Server) -> None:
+    screen = open_page("/")
+    drawn(screen.page, "/")
+    tile = screen.page.locator("#tile-gap")
+    tile.focus()
+    with server.house.store.write() as session:
+        row = (server.house.channels["gap/surface_temperature"], to_ms(datetime.now(UTC)), 29.9, 1)
+        add_readings(session, [row])
+    server.house.parts.wake.notify()
+    expect(tile.locator(".figure")).to_contain_text("29.9", timeout=5_000)
+    expect(tile).to_be_focused()
+
+
+def test_the_cover_says_since_when_and_goes_when_the_service_is_back(open_page: OpenPage, server: Server) -> None:
+    screen = open_page("/")
+    drawn(screen.page, "/")
+    cover = screen.page.locator("#cover")
+    expect(cover).to_be_hidden()
+    server.stop()
+    expect(cover).to_be_visible(timeout=20_000)
+    expect(cover).to_contain_text(re.compile(r"Not live since \d\d:\d\d"))
+    expect(screen.page.locator("#pulse")).to_have_text("not live")
+    now_ms = to_ms(datetime.now(UTC))
+    with server.house.store.write() as session:
+        add_readings(session, [(server.house.channels["loose/surface_temperature"], now_ms, 28.8, 1)])
+    server.start()
+    expect(cover).to_be_hidden(timeout=15_000)
+    expect(screen.page.locator("#tile-loose .figure")).to_contain_text("28.8", timeout=5_000)
+
+
+def test_a_service_that_does_not_hear_the_room_covers_the_picture(open_page: OpenPage, server: Server) -> None:
+    screen = open_page("/")
+    drawn(screen.page, "/")
+    server.house.states["broker"] = ComponentState(ok=False, said="the broker does not answer; start it")
+    cover = screen.page.locator("#cover")
+    expect(cover).to_contain_text("the broker does not answer; start it", timeout=10_000)
+    server.house.states["broker"] = ComponentState(ok=True, said="connected")
+    expect(cover).to_be_hidden(timeout=10_000)
+
+
+def test_a_page_that_slept_is_covered_as_soon_as_it_wakes(open_page: OpenPage) -> None:
+    screen = open_page("/")
+    drawn(screen.page, "/")
+    # The computer sleeps: its clock goes on, the page does not.
+    screen.page.evaluate("() => { const real = Date.now; Date.now = () => real() + 3_600_000; }")
+    screen.page.evaluate("() => window.dispatchEvent(new Event('focus'))")
+    expect(screen.page.locator("#cover")).to_contain_text("Not live since")
+    expect(screen.page.locator("#cover")).to_be_hidden(timeout=10_000)
+
+
+def test_the_theme_is_the_systems_or_the_persons_and_is_remembered(open_page: OpenPage) -> None:
+    page = open_page("/about", theme="dark").page
+    ground = "getComputedStyle(document.body).backgroundColor"
+    dark = page.evaluate(ground)
+    page.get_by_label("light", exact=True).check()
+    light = page.evaluate(ground)
+    assert light != dark
+    page.reload()
+    assert page.evaluate(ground) == light
+    page.get_by_label("as the system").check()
+    assert page.evaluate(ground) == dark
+
+
+def test_a_chart_shows_other_spans_and_has_a_table_twin(open_page: OpenPage) -> None:
+    screen = open_page("/enclosures/hot")
+    page = screen.page
+    drawn(page, "/enclosures/hot")
+    length = "() => { const a = document.getElementById('chart').layout.xaxis.range; return a[1] - a[0]; }"
+    assert page.evaluate(length) == 86_400_000
+    page.get_by_role("button", name="7 days").click()
+    wait_until(lambda: page.evaluate(length) == 7 * 86_400_000)
+    page.get_by_text("The same data as a table").click()
+    expect(page.locator("#table")).to_contain_text("no data")
+    expect(page.locator("#table th[scope=col]").nth(1)).to_contain_text("Ambient")
+    assert "from=" in (page.locator("#csv").get_attribute("href") or "")
+    assert page.locator(".modebar-btn--logo").count() == 0
+    assert screen.complaints == []
+
+
+def test_a_zoom_asks_the_service_for_the_view(open_page: OpenPage) -> None:
+    page = open_page("/enclosures/steady").page
+    drawn(page, "/enclosures/steady")
+    with page.expect_response(lambda answer: "/figure?from=" in answer.url) as asked:
+        page.evaluate(
+            "() => { const [a, b] = document.getElementById('chart').layout.xaxis.range;"
+            " Plotly.relayout('chart', {'xaxis.range': [a + 3_600_000, b - 3_600_000 * 20]}); }"
+        )
+    assert asked.value.ok
+
+
+def test_the_skip_link_and_the_tiles_are_reached_by_keyboard(open_page: OpenPage) -> None:
+    page = open_page("/").page
+    page.keyboard.press("Tab")
+    expect(page.locator(".skip")).to_be_focused()
+    page.keyboard.press("Enter")
+    page.keyboard.press("Tab")
+    expect(page.locator(".chip, .callout-head a").first).to_be_focused()
+    page.locator("#tile-steady").focus()
+    page.keyboard.press("Enter")
+    page.wait_for_url("**/enclosures/steady")
