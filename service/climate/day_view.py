@@ -9,7 +9,6 @@ from typing import Final
 import numpy as np
 
 from service.climate.day_cycle import LIT_ABOVE_LUX, LIT_ABOVE_WATT, Photoperiod, Span
-from service.climate.ranges import MINUTE_MS
 from service.climate.series import LEAST_COVERAGE, Cover, Series, cover, merged
 from service.climate.targets import Target
 from service.climate.uncertainty import Verdict
@@ -333,8 +332,3 @@ def qualified(sentence: str, verdict: Verdict | None, complete: bool) -> str:
 def measured_at(channel: Channel, zones: Sequence[str]) -> str:
     """Return " (measured at the cool end)" when a check had to fall back on another zone than its first."""
     return "" if channel.zone == zones[0] else f" (measured at the {channel.zone.replace('-', ' ')})"
-
-
-def minutes(milliseconds: int) -> float:
-    """Return milliseconds in minutes."""
-    return milliseconds / MINUTE_MS

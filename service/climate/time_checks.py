@@ -17,6 +17,7 @@ from service.climate.day_view import (
     qualified,
     too_little,
 )
+from service.climate.ranges import MINUTE_MS
 from service.climate.series import LEAST_COVERAGE, Cover
 from service.climate.targets import Target
 from service.climate.uncertainty import Verdict, judge, judge_share
@@ -99,8 +100,8 @@ def check_share(
         details={
             "share_certain": known.share_within(target.low + channel.uncertainty, target.high - channel.uncertainty),
             "share_at_most": known.share_within(target.low - channel.uncertainty, target.high + channel.uncertainty),
-            "minutes_above": known.above_ms(target.high) / 60_000,
-            "minutes_below": known.below_ms(target.low) / 60_000,
+            "minutes_above": known.above_ms(target.high) / MINUTE_MS,
+            "minutes_below": known.below_ms(target.low) / MINUTE_MS,
             **words.extra,
         },
     )
