@@ -11,6 +11,7 @@ from sensors.catalogue import element_for
 from sensors.quantities import UnknownWordError
 from service.climate.probe_health import (
     DISAGREEING_NIGHTS,
+    SATURATED_FROM,
     Sibling,
     battery_is_low,
     calibration_is_due,
@@ -63,7 +64,10 @@ def look_at_probes(measured: Sequence[Measured], now_ms: int) -> Iterator[Findin
             if other is not part and other.channel.quantity in _CLIMATE
         ]
         heard = bool(series.at.size) and now_ms - int(series.at[-1]) <= _HOUR_MS
-        yield _found(PROBE_STUCK, part, is_stuck(series, siblings, now_ms) if heard else None, now_ms)
+        # At the top of its range a humidity element stands still because it is wet: that is `probe-saturated`.
+        at_top = heard and channel.quantity == "relative_humidity" and float(series.value[-1]) >= SATURATED_FROM
+        stuck = None if not heard else not at_top and is_stuck(series, siblings, now_ms)
+        yield _found(PROBE_STUCK, part, stuck, now_ms)
         if channel.quantity == "relative_humidity" and heard:
             yield from _saturated(part, parts, now_ms)
         checked = [check.start_ms for check in part.fact.calibrations if check.start_ms <= now_ms]

@@ -1,21 +1,26 @@
 """The watch over stored readings: what it would have raised and returned, by the code of the live watch."""
 
 from collections.abc import Iterator
+from functools import partial
 
 from sqlmodel import Session
 
 from service.climate.series import cadence_of
-from service.store.alarms import WatchMemory, save_watch_memories
+from service.store.alarms import WatchMemory, save_enclosure_memories, save_watch_memories
 from service.store.engine import Store
-from service.store.facts import RoomFacts, load_facts
+from service.store.facts import EnclosureFact, RoomFacts, load_facts
 from service.store.history import corrected
+from service.store.measured import measured_in
 from service.store.readings import read_readings, recent_times
 from service.watch.channel_watch import CONTEXT_MS, AlarmEvent, ChannelWatch
+from service.watch.enclosure_watch import UNSEEN, EnclosureWatch
 from service.watch.live import record
 
+_DAY_MS = 86_400_000
 
-def watched(
-    session: Session, facts: RoomFacts, start_ms: int, end_ms: int
+
+def watched_channels(
+    session: Session, facts: RoomFacts, start_ms: int, end_ms: int, enclosure_id: int | None = None
 ) -> Iterator[tuple[ChannelWatch, list[AlarmEvent]]]:
     """Yield each placed channel's watch after a span of stored readings, with what happened in it.
 
@@ -23,14 +28,32 @@ def watched(
     ----------
     start_ms, end_ms : int
         [start_ms, end_ms). [ms since 1970, UTC]
+    enclosure_id : int, optional
+        Only the channels that stood there.
     """
     for channel in facts.channels.values():
-        if not any(placement.meets(start_ms, end_ms) for placement in channel.placements):
+        if not any(
+            placement.meets(start_ms, end_ms) and enclosure_id in {None, placement.enclosure_id}
+            for placement in channel.placements
+        ):
             continue
         times = recent_times(session, channel.id)
         watch = ChannelWatch(facts, channel, cadence_of(times) if len(times) > 1 else None)
         readings = read_readings(session, channel.id, start_ms - CONTEXT_MS, end_ms)
-        yield watch, watch.take(corrected(channel, readings), start_ms - 1)
+        events = watch.take(corrected(channel, readings), start_ms - 1)
+        yield watch, events + watch.overdue(end_ms)
+
+
+def watched_enclosure(
+    session: Session, facts: RoomFacts, enclosure: EnclosureFact, start_ms: int, end_ms: int
+) -> tuple[EnclosureWatch, list[AlarmEvent]]:
+    """Return an enclosure's watch after a span of stored readings, with what happened in it."""
+    watch = EnclosureWatch(facts, enclosure, {"seen_ms": start_ms})
+    events: list[AlarmEvent] = []
+    for until in [*range(start_ms + _DAY_MS, end_ms, _DAY_MS), end_ms]:
+        read = partial(measured_in, session, facts, enclosure, unseen=UNSEEN)
+        events += watch.advance(until, read)
+    return watch, events
 
 
 def record_history(store: Store, start_ms: int, end_ms: int) -> int:
@@ -41,15 +64,21 @@ def record_history(store: Store, start_ms: int, end_ms: int) -> int:
     int
         How many alarms were raised or returned.
     """
-    count = 0
     with store.write() as session:
         facts = load_facts(session)
+        events: list[AlarmEvent] = []
         memories: list[WatchMemory] = []
-        for watch, events in watched(session, facts, start_ms, end_ms):
-            for event in events:
-                record(session, event, event.at_ms)
-            count += len(events)
+        for watch, happened in watched_channels(session, facts, start_ms, end_ms):
+            events += happened
             if watch.last_ms is not None:
                 memories.append(WatchMemory(watch.channel.id, watch.last_ms, watch.remembered()))
+        whole = {}
+        for enclosure in facts.enclosures.values():
+            enclosure_watch, happened = watched_enclosure(session, facts, enclosure, start_ms, end_ms)
+            events += happened
+            whole[enclosure.id] = enclosure_watch.remembered()
+        for event in sorted(events, key=lambda event: event.at_ms):
+            record(session, event, event.at_ms)
         save_watch_memories(session, memories)
-    return count
+        save_enclosure_memories(session, whole)
+    return len(events)

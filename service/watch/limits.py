@@ -114,9 +114,11 @@ def _judge_heading(condition: HeadingCondition, programme: Programme, quantity: 
         for index in piece.start + np.flatnonzero(value[piece] > band.high - condition.deadband):
             line = trend_of(readings.known, int(at[index]), condition.window_min)
             rises = line.readings >= condition.least_readings and line.slope > _CLEAR_ERRORS * line.standard_error
-            soon = value[index] > ceiling or line.minutes_until(ceiling) <= condition.within_min
-            exceeded[index] = rises and soon and value[index] > band.high
-            cleared[index] = not rises
+            # Beyond the ceiling it has arrived: that is another alarm, and this one waits for the way back.
+            arrived = value[index] > ceiling
+            soon = line.minutes_until(ceiling) <= condition.within_min
+            exceeded[index] = not arrived and rises and soon and value[index] > band.high
+            cleared[index] = not arrived and not rises
     return Judged(at, value, exceeded, cleared & ~exceeded, upward=True)
 
 
