@@ -84,7 +84,7 @@ def alarm_view(alarm: Alarm, now: datetime, zone: ZoneInfo) -> AlarmView:
         what=known.title if known else condition_name(alarm.condition),
         priority=alarm.priority,
         state=alarm.state,
-        where=zone_name(alarm.zone) if alarm.zone else "",
+        where=zone_name(alarm.zone) if alarm.zone else alarm.place,
         since=clock(alarm.began_at, zone, now),
         since_iso=iso(alarm.began_at),
         since_exact=exact(alarm.began_at, zone),

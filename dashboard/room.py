@@ -8,17 +8,19 @@ from typing import Final
 
 from sqlmodel import Session
 
-from dashboard.callouts import NEEDS_SOMEONE, Callout, callouts
+from dashboard.callouts import NEEDS_SOMEONE, AlarmView, Callout, alarm_view, callouts
 from dashboard.racks import Line, pages_of, racks_of
 from dashboard.tiles import DayDrawings, TileView
 from dashboard.words import exact, iso
 from service.api.rhythms import Rhythms
 from service.api.standing import Standing, standing
+from service.store.alarms import list_alarms
 from service.store.facts import RoomFacts
 
 _LARGE: Final = 3
 """So many call-outs are drawn large; those up to `_NAMED` are named in a line."""
 _NAMED: Final = 8
+_EVERY_ALARM: Final = 100_000
 _ROOMY: Final = 30
 """Up to so many tiles a page, they are large."""
 
@@ -33,6 +35,8 @@ class RoomView:
     counts : str
         ``24 enclosures · 19 steady · 2 need you``.
     clock, date, zone_name, now_iso, now_exact : str
+    room_alarms : tuple of AlarmView
+        Alarms that stand for no single enclosure: a power cut, the watching itself.
     callouts, others : tuple of Callout
         Those drawn large, and those named in a line.
     unnamed : int
@@ -51,6 +55,7 @@ class RoomView:
     zone_name: str
     now_iso: str
     now_exact: str
+    room_alarms: tuple[AlarmView, ...]
     callouts: tuple[Callout, ...]
     others: tuple[Callout, ...]
     unnamed: int
@@ -101,6 +106,7 @@ class RoomViews:
             zone_name=local.tzname() or facts.timezone,
             now_iso=iso(now),
             now_exact=exact(now, facts.zone),
+            room_alarms=room_alarms(session, now, facts),
             callouts=called[:_LARGE],
             others=called[_LARGE:_NAMED],
             unnamed=max(0, len(called) - _NAMED),
@@ -108,6 +114,14 @@ class RoomViews:
             tiles={tile.key: tile for tile in tiles},
             density="roomy" if most <= _ROOMY else "close",
         )
+
+
+def room_alarms(session: Session, now: datetime, facts: RoomFacts) -> tuple[AlarmView, ...]:
+    """Return the standing alarms that are about no single enclosure, the worst first."""
+    standing_alarms = [a for a in list_alarms(session, standing=True, limit=_EVERY_ALARM) if a.enclosure_id is None]
+    rank = {"high": 0, "medium": 1}
+    ordered = sorted(standing_alarms, key=lambda alarm: (rank.get(alarm.priority, 2), alarm.raised_at))
+    return tuple(alarm_view(alarm, now, facts.zone) for alarm in ordered)
 
 
 def counts(standings: list[Standing]) -> str:

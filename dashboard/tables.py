@@ -9,6 +9,7 @@ import numpy as np
 
 from dashboard.figures.timeline import Line
 from dashboard.words import measured, number
+from service.climate.day_cycle import local_day
 from service.climate.ranges import HOUR_MS, MINUTE_MS
 from service.model import from_ms
 
@@ -30,7 +31,10 @@ def table_of(lines: Sequence[Line], start_ms: int, end_ms: int, zone: ZoneInfo) 
     """Return at most some sixty rows over [start, end); a cell without a reading says so [ms, UTC]."""
     step = next((s for s in _STEPS_MS if (end_ms - start_ms) / s <= _MOST_ROWS), _STEPS_MS[-1])
     rows = []
-    for at_ms in range(start_ms, end_ms, step):
+    # Rows begin at round local times: counted from the midnight before the span.
+    midnight = local_day(from_ms(start_ms).astimezone(zone).date(), zone)[0]
+    first_ms = midnight + (start_ms - midnight) // step * step
+    for at_ms in range(first_ms, end_ms, step):
         local = from_ms(at_ms).astimezone(zone)
         cells = tuple(_cell(line, at_ms, at_ms + step) for line in lines)
         rows.append((f"{local:%a} {local.day} {local:%b %H:%M} {local.tzname()}", cells))

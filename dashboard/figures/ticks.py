@@ -8,21 +8,21 @@ from service.climate.day_cycle import instant_of
 from service.climate.ranges import DAY_MS, MINUTE_MS
 from service.model import from_ms
 
-_MOST: Final = 11
+MOST_TICKS: Final = 11
 _MINUTES: Final = (5, 10, 15, 30, 60, 120, 180, 360, 720)
 _DAYS: Final = (1, 2, 7, 14)
 
 
-def local_ticks(start_ms: int, end_ms: int, zone: ZoneInfo) -> tuple[list[int], list[str]]:
-    """Return instants and their labels for [start, end): about ten of them at round local times [ms, UTC]."""
+def local_ticks(start_ms: int, end_ms: int, zone: ZoneInfo, most: int = MOST_TICKS) -> tuple[list[int], list[str]]:
+    """Return instants at round local times of [start, end), at most about so many, and their labels [ms, UTC]."""
     length = end_ms - start_ms
     for minutes in _MINUTES:
-        if length / (minutes * MINUTE_MS) <= _MOST:
+        if length / (minutes * MINUTE_MS) <= most:
             return _clock_ticks(start_ms, end_ms, zone, minutes)
     for days in _DAYS:
-        if length / (days * DAY_MS) <= _MOST:
+        if length / (days * DAY_MS) <= most:
             return _day_ticks(start_ms, end_ms, zone, days)
-    return _month_ticks(start_ms, end_ms, zone)
+    return _month_ticks(start_ms, end_ms, zone, most)
 
 
 def _dates(start_ms: int, end_ms: int, zone: ZoneInfo) -> list[date]:
@@ -57,9 +57,9 @@ def _day_ticks(start_ms: int, end_ms: int, zone: ZoneInfo, days: int) -> tuple[l
     return _kept(marks, start_ms, end_ms)
 
 
-def _month_ticks(start_ms: int, end_ms: int, zone: ZoneInfo) -> tuple[list[int], list[str]]:
+def _month_ticks(start_ms: int, end_ms: int, zone: ZoneInfo, most: int) -> tuple[list[int], list[str]]:
     firsts = [day for day in _dates(start_ms, end_ms, zone) if day.day == 1]
-    step = max(1, -(-len(firsts) // (_MOST + 1)))
+    step = max(1, -(-len(firsts) // (most + 1)))
     marks = [
         (instant_of(day, time(0), zone), f"{day:%b %Y}" if day.month == 1 else f"{day:%b}")
         for day in firsts

@@ -11,7 +11,7 @@ from plotly.subplots import make_subplots
 
 from dashboard.day import Band
 from dashboard.figures.palette import Palette, see_through
-from dashboard.figures.ticks import local_text, local_ticks
+from dashboard.figures.ticks import MOST_TICKS, local_text, local_ticks
 from service.climate.ranges import Floats, Instants, Spans
 from service.climate.series import merged, without
 
@@ -102,6 +102,8 @@ class Timeline:
     rain : sequence of Rain
     alarms : sequence of AlarmSpan
     now_ms : int
+    most_ticks : int
+        As many as the width has room for.
     """
 
     start_ms: int
@@ -113,6 +115,7 @@ class Timeline:
     rain: Sequence[Rain]
     alarms: Sequence[AlarmSpan]
     now_ms: int
+    most_ticks: int = MOST_TICKS
 
 
 def panel_of(quantity: str) -> str:
@@ -314,10 +317,10 @@ def _add_nights(figure: go.Figure, timeline: Timeline, palette: Palette) -> None
 
 
 def _lay_out(figure: go.Figure, timeline: Timeline, palette: Palette, height: int) -> None:
-    at, text = local_ticks(timeline.start_ms, timeline.end_ms, timeline.zone)
+    at, text = local_ticks(timeline.start_ms, timeline.end_ms, timeline.zone, timeline.most_ticks)
     figure.update_xaxes(
         type="linear", range=[timeline.start_ms, timeline.end_ms], tickmode="array", tickvals=at, ticktext=text,
-        gridcolor=palette.hair, zeroline=False, showspikes=True, spikemode="across", spikesnap="cursor",
+        gridcolor=palette.hair, zeroline=False, tickangle=0, showspikes=True, spikemode="across", spikesnap="cursor",
         spikethickness=1, spikedash="solid", spikecolor=palette.soft,
     )  # fmt: skip
     figure.update_yaxes(gridcolor=palette.hair, zeroline=False, title_standoff=6)

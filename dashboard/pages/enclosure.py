@@ -3,6 +3,7 @@
 import csv
 import io
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import UTC, datetime
 from typing import Annotated, Final, Literal
 
@@ -12,6 +13,7 @@ from plotly.io import to_json
 
 from dashboard.enclosure import EnclosureViews
 from dashboard.figures.palette import PALETTES
+from dashboard.figures.ticks import MOST_TICKS
 from dashboard.figures.timeline import timeline_figure
 from dashboard.headers import CHART_POLICY
 from dashboard.pages.site import Pages
@@ -28,8 +30,10 @@ from service.store.readings import stream_readings
 SPANS: Final = {"24h": DAY_MS, "7d": 7 * DAY_MS, "30d": 30 * DAY_MS, "year": 365 * DAY_MS}
 _LONGEST_MS: Final = 1_100 * DAY_MS
 _SHORTEST_MS: Final = MINUTE_MS
+_FEWEST_TICKS, _TICK_PX = 4, 85
 
 From = Annotated[int | None, Query(alias="from", ge=0, le=2**53, description="ms since 1970, UTC")]
+Width = Annotated[int, Query(ge=100, le=10_000, description="px")]
 To = Annotated[int | None, Query(ge=0, le=2**53, description="ms since 1970, UTC")]
 
 
@@ -81,11 +85,14 @@ def enclosure_router(pages: Pages) -> APIRouter:
         return pages.html("enclosure_fragment.html", facts, now, view=view)
 
     @router.get("/enclosures/{key}/figure")
-    def _figure(key: str, first: From = None, to: To = None, theme: Literal["light", "dark"] = "light") -> Response:
+    def _figure(
+        key: str, first: From = None, to: To = None, theme: Literal["light", "dark"] = "light", width: Width = 1200
+    ) -> Response:
         with parts.store.read() as session:
             facts, now_ms = parts.facts(session), to_ms(parts.now())
             start, end = span_of(first, to, now_ms)
             timeline = timeline_of(session, facts, enclosure_named(facts, key), start, end, now_ms)
+        timeline = replace(timeline, most_ticks=max(_FEWEST_TICKS, min(MOST_TICKS, width // _TICK_PX)))
         figure = timeline_figure(timeline, PALETTES[theme])
         return Response(to_json(figure, validate=False), media_type="application/json", headers=_FRESH)
 

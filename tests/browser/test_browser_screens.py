@@ -171,3 +171,14 @@ def test_the_skip_link_and_the_tiles_are_reached_by_keyboard(open_page: OpenPage
     page.locator("#tile-steady").focus()
     page.keyboard.press("Enter")
     page.wait_for_url("**/enclosures/steady")
+
+
+def test_a_span_is_chosen_in_the_time_of_the_site(open_page: OpenPage) -> None:
+    page = open_page("/enclosures/steady").page
+    drawn(page, "/enclosures/steady")
+    # Lisbon is an hour ahead of UTC in summer.
+    page.locator("#from").fill("2026-07-01T12:00")
+    page.locator("#to").fill("2026-07-02T12:00")
+    with page.expect_response(lambda answer: "/figure?from=" in answer.url) as asked:
+        page.get_by_role("button", name="Show").click()
+    assert f"from={to_ms(datetime(2026, 7, 1, 11, tzinfo=UTC))}&" in asked.value.url

@@ -1,10 +1,13 @@
 import re
+from datetime import timedelta
 from html import unescape
 from html.parser import HTMLParser
 
 import pytest
 
-from tests.dashboard.glasshouse import HOSTILE, Visitor
+from dashboard.app import create_app
+from service.model import Alarm
+from tests.dashboard.glasshouse import HOSTILE, NOW, Glasshouse, Visitor
 
 PAGES = ("/", "/about", "/enclosures/hot", "/enclosures/nowhere", "/enclosures/steady/table", "/fragments/tiles")
 
@@ -74,6 +77,20 @@ def test_who_needs_someone_comes_first_with_limit_cause_next_step_and_caution(cl
         "needs a veterinarian",
     ):
         assert part in said.replace("\N{NO-BREAK SPACE}", " "), part
+
+
+def test_an_alarm_of_the_whole_room_stands_above_the_enclosures(house: Glasshouse) -> None:
+    began = NOW - timedelta(minutes=3)
+    with house.store.write() as session:
+        row = Alarm(
+            condition="room-blackout", place="front", priority="high", state="unacknowledged", raised_at=began,
+            began_at=began, cause="41 of 60 channels fell silent within 5 min.",
+        )  # fmt: skip
+        session.add(row)
+    page = Visitor(create_app(house.parts)).get("/").text
+    said = text_of(page[page.index('id="needs-you"') :]).replace("\N{NO-BREAK SPACE}", " ")
+    assert said.index("Room blackout") < said.index("Day geckos 2")
+    assert "Since 13:57, for 3 min. 41 of 60 channels" in said
 
 
 def test_counts_are_said_in_words(client: Visitor) -> None:

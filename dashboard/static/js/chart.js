@@ -34,7 +34,7 @@ export function chart(element, say, shown) {
     try {
       const [Plotly, answer] = await Promise.all([
         plotly,
-        fetch(`/enclosures/${encodeURIComponent(element.dataset.key)}/figure?${query}theme=${theme()}`, { cache: "no-store" }),
+        fetch(`/enclosures/${encodeURIComponent(element.dataset.key)}/figure?${query}theme=${theme()}&width=${Math.max(100, element.clientWidth)}`, { cache: "no-store" }),
       ]);
       const figure = await answer.json();
       if (!answer.ok) throw new Error(figure.detail ?? "The service could not draw this.");

@@ -1,5 +1,6 @@
 // The Enclosure page.
 import { chart } from "./chart.js";
+import { instantOf } from "./clock.js";
 import { livePage } from "./live-page.js";
 
 const HOUR_MS = 3_600_000;
@@ -43,8 +44,8 @@ for (const button of buttons) {
   });
 }
 document.getElementById("show").addEventListener("click", () => {
-  // The fields hold the viewer's own clock; the axis says the site's.
-  const [start, end] = [Date.parse(from.value), Date.parse(to.value)];
+  // The fields, as all else here, are in the site's time, wherever the viewer is.
+  const [start, end] = [from.value, to.value].map((text) => instantOf(text, document.body.dataset.zone));
   if (!(start < end)) {
     said.textContent = "Choose a start and a later end.";
     return;
