@@ -1,4 +1,4 @@
-"""Days that were assessed, and what was written of each channel's days: by it a kept day knows that it is stale."""
+"""Days that were assessed, and which of a channel's days were written to late: by it a kept day knows it is stale."""
 
 from datetime import date
 
@@ -7,9 +7,10 @@ from sqlmodel import Field, SQLModel
 
 
 class ChannelDay(SQLModel, table=True):
-    """The last write that stored a reading in a day of a channel; readings are only ever added.
+    """The last write that brought a day of a channel a reading older than the channel's newest.
 
-    `day` counts UTC days since 1970. While `write` stands, the readings of that day stand.
+    `day` counts UTC days since 1970. Readings are only ever added; one that is newer than all before it is told by
+    `ChannelState`, and needs no row here.
     """
 
     __tablename__ = "channel_day"  # pyright: ignore[reportAssignmentType]

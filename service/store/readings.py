@@ -12,9 +12,11 @@ from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.engine import Dialect
 from sqlmodel import Session
 
-from service.model import ChannelState, Counter, Reading, table_of
+from service.model import ChannelDay, ChannelState, Counter, Reading, table_of
 
 _READING, _STATE, _COUNTER = table_of(Reading), table_of(ChannelState), table_of(Counter)
+_DAY = table_of(ChannelDay)
+DAY_MS = 86_400_000
 NewReading: TypeAlias = tuple[int, int, float, int]
 _ROW = np.dtype([("at", np.int64), ("value", np.float64), ("flags", np.int16)])
 _CHUNK = 50_000
@@ -56,7 +58,7 @@ class Newest:
 
 
 def add_readings(session: Session, rows: Sequence[NewReading]) -> int:
-    """Store readings and the newest of each channel, in the caller's transaction.
+    """Store readings, the newest of each channel and the mark of each day, in the caller's transaction.
 
     Parameters
     ----------
@@ -73,15 +75,40 @@ def add_readings(session: Session, rows: Sequence[NewReading]) -> int:
     if not rows:
         return 0
     connection = session.connection()
-    insert, upsert = _statements(connection.dialect.name)
+    insert, ahead, _, _ = _statements(connection.dialect.name)
     stored = connection.exec_driver_sql(_text(insert, connection.dialect), list(rows)).rowcount
     write = next_number(session, "write")
     newest: dict[int, NewReading] = {}
+    oldest: dict[int, int] = {}
     for row in rows:
-        if row[0] not in newest or row[1] > newest[row[0]][1]:
-            newest[row[0]] = row
-    connection.exec_driver_sql(_text(upsert, connection.dialect), [(*row, write) for row in newest.values()])
+        channel, at = row[0], row[1]
+        if channel not in newest:
+            newest[channel], oldest[channel] = row, at
+        elif at > newest[channel][1]:
+            newest[channel] = row
+        elif at < oldest[channel]:
+            oldest[channel] = at
+    states = [(*row, write, oldest[channel]) for channel, row in newest.items()]
+    if connection.exec_driver_sql(_text(ahead, connection.dialect), states).rowcount < len(states):
+        _add_late(session, rows, newest, write)
     return stored
+
+
+def _add_late(session: Session, rows: Sequence[NewReading], newest: dict[int, NewReading], write: int) -> None:
+    """Mark the days of readings older than what their channel had, and note its newest where one of them is newer.
+
+    A reading that is newer than all before it needs no mark: its day is told by the state of its channel.
+    """
+    connection = session.connection()
+    _, _, upsert, mark = _statements(connection.dialect.name)
+    state = sa.select(_STATE.c.channel_id, _STATE.c.at_ms).where(
+        _STATE.c.channel_id.in_(list(newest)), _STATE.c.write < write
+    )
+    before: dict[int, int] = {row[0]: row[1] for row in session.execute(state)}
+    late = sorted({(row[0], row[1] // DAY_MS) for row in rows if row[0] in before and row[1] < before[row[0]]})
+    connection.exec_driver_sql(_text(upsert, connection.dialect), [(*newest[channel], write) for channel in before])
+    if late:
+        connection.exec_driver_sql(_text(mark, connection.dialect), [(*day, write) for day in late])
 
 
 def next_number(session: Session, name: str) -> int:
@@ -96,14 +123,23 @@ def number(session: Session, name: str) -> int:
 
 
 @lru_cache(maxsize=4)
-def _statements(dialect: str) -> tuple[sa.Insert, sa.Insert]:
-    """Return the statements that store readings and the newest of each channel."""
+def _statements(dialect: str) -> tuple[sa.Insert, sa.Insert, sa.Insert, sa.Insert]:
+    """Return the statements that store readings, that note the newest of a channel, and that mark a day.
+
+    Of the two that note the newest, the first does so only where even the oldest of the batch is newer than before.
+    """
     insert = sqlite.insert if dialect == "sqlite" else postgresql.insert
     readings = insert(_READING).on_conflict_do_nothing()
     state = insert(_STATE)
     newer = {name: state.excluded[name] for name in ("at_ms", "value", "flags", "write")}
-    is_newer = state.excluded.at_ms > _STATE.c.at_ms
-    return readings, state.on_conflict_do_update(index_elements=["channel_id"], set_=newer, where=is_newer)
+    oldest, its_own = sa.bindparam("oldest", type_=sa.BigInteger), state.excluded.at_ms
+    ahead, upsert = (
+        state.on_conflict_do_update(index_elements=["channel_id"], set_=newer, where=least > _STATE.c.at_ms)
+        for least in (oldest, its_own)
+    )
+    mark = insert(_DAY)
+    marked = mark.on_conflict_do_update(index_elements=["channel_id", "day"], set_={"write": mark.excluded.write})
+    return readings, ahead, upsert, marked
 
 
 _COMPILED: dict[tuple[sa.Insert, str], str] = {}
