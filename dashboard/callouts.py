@@ -6,7 +6,7 @@ from datetime import datetime
 from typing import Final
 from zoneinfo import ZoneInfo
 
-from dashboard.tiles import TileView
+from dashboard.tiles import TileView, is_of_the_probe
 from dashboard.words import clock, condition_name, exact, iso, measured, span, unit_of, zone_name
 from service.api.standing import Standing
 from service.model import Alarm
@@ -148,7 +148,8 @@ def headline(standing: Standing, worst: AlarmView | None) -> str:
     figure = standing.figure
     if standing.state == "blind" or figure is None:
         return standing.sentence
-    limit = f"limit {measured(figure.limit, unit_of(figure.unit))}" if figure.limit is not None else ""
+    has_limit = figure.limit is not None and not is_of_the_probe(standing)
+    limit = f"limit {measured(figure.limit, unit_of(figure.unit))}" if has_limit else ""
     lasting = f"for {worst.lasted}" if worst else ""
     said = ", ".join(part for part in (limit, lasting) if part)
     return f"{figure.about}: {said}." if said else f"{figure.about}."

@@ -14,6 +14,8 @@ _WALL: Final = (1880.0, 760.0)
 """What the racks have of a screen of 1920 by 1080. [px]"""
 _TILE_ASPECT: Final = 2.1
 _MOST_LINES: Final = 4
+_WORTH_A_LINE: Final = 1.3
+"""Racks stand side by side in a room: another line must make the tiles that much larger."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,7 +133,7 @@ def lines_of(racks: Sequence[Rack]) -> list[Line]:
         columns = max(sum(rack.columns for rack in line) for line in laid)
         rows = sum(max(rack.rows for rack in line) for line in laid)
         size = min(_WALL[0] / columns / _TILE_ASPECT, _WALL[1] / rows)
-        if size > largest * 1.02:
+        if size > largest * _WORTH_A_LINE:
             best, largest = laid, size
     widest = max(sum(rack.columns for rack in line) for line in best)
     return [

@@ -247,7 +247,7 @@ def tile_of(standing: Standing, strip: Markup, now_ms: int) -> TileView:
     else:
         unit = unit_of(figure.unit)
         about, value = figure.about, number(figure.value, unit)
-        if figure.limit is not None:
+        if figure.limit is not None and not is_of_the_probe(standing):
             target = f"limit {measured(figure.limit, unit)}"
         elif figure.target is not None:
             target = limits(figure.target.low, figure.target.high, unit)
@@ -264,6 +264,11 @@ def tile_of(standing: Standing, strip: Markup, now_ms: int) -> TileView:
         sentence=standing.sentence,
         strip=strip,
     )
+
+
+def is_of_the_probe(standing: Standing) -> bool:
+    """Whether the worst alarm is about a probe: its limit is then none of the figure beside it."""
+    return bool(standing.alarms) and standing.alarms[0].condition.startswith("probe-")
 
 
 def place_of(enclosure: EnclosureFact) -> str:
