@@ -12,6 +12,7 @@ import typer
 from rich.console import Console
 from rich.progress import BarColumn, DownloadColumn, Progress, TextColumn, TimeRemainingColumn, TransferSpeedColumn
 
+from service.commands_replay import replay
 from service.demo import run_demo
 from service.errors import BadUse, RoomFileInvalid, SettingInvalid, WardianError
 from service.ingest.csv_files import export_csv, import_csv
@@ -20,8 +21,8 @@ from service.main import run_all
 from service.model import to_ms
 from service.roomfile.applying import apply_room_file
 from service.roomfile.export import export_room_file
-from service.roomfile.reading import read_room_file
 from service.roomfile.plan import plan_changes
+from service.roomfile.reading import read_room_file
 from service.roomfile.report import tell_plan, tell_problems, tell_sound
 from service.roomfile.spec import RoomFile
 from service.settings import Settings, load_settings
@@ -33,6 +34,7 @@ room = typer.Typer(no_args_is_help=True, help="The room file: what stands where,
 readings = typer.Typer(no_args_is_help=True, help="Readings as CSV, in and out.")
 app.add_typer(room, name="room")
 app.add_typer(readings, name="readings")
+app.command()(replay)
 
 RoomFileArgument = Annotated[Path, typer.Argument(metavar="FILE", help="The room file.")]
 err = Console(stderr=True, highlight=False)

@@ -58,9 +58,8 @@ def run_demo(days: int, port: int, console: Console) -> None:
         broker_password="", web=f"127.0.0.1:{port}", heartbeat="",
     )  # fmt: skip
     room = _make_room(settings, days, console)
-    with running(settings) as service:
-        with _live_probes(service, room):
-            serve(service, lambda url: _welcome(console, url, service, time.monotonic() - started))
+    with running(settings) as service, _live_probes(service, room):
+        serve(service, lambda url: _welcome(console, url, service, time.monotonic() - started))
 
 
 def _clear() -> None:

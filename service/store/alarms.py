@@ -9,7 +9,7 @@ import sqlalchemy as sa
 from sqlmodel import Session, select
 
 from service.errors import NotFound
-from service.model import Alarm, AlarmTransition, EnclosureWatchState, WatchState, table_of
+from service.model import Alarm, AlarmTransition, EnclosureWatchState, WatchState, from_ms, table_of
 
 _ALARM, _TRANSITION, _WATCH = table_of(Alarm), table_of(AlarmTransition), table_of(WatchState)
 _STANDING = ("unacknowledged", "acknowledged")
@@ -57,6 +57,16 @@ def get_alarm(session: Session, alarm_id: int) -> Alarm:
     if alarm is None:
         raise NotFound(f"there is no alarm {alarm_id}")
     return alarm
+
+
+def alarms_raised_between(
+    session: Session, start_ms: int, end_ms: int, enclosure_id: int | None = None
+) -> Sequence[Alarm]:
+    """Return the alarms raised in [start_ms, end_ms), in order of time. [ms since 1970, UTC]."""
+    query = select(Alarm).where(_ALARM.c.raised_at >= from_ms(start_ms), _ALARM.c.raised_at < from_ms(end_ms))
+    if enclosure_id is not None:
+        query = query.where(_ALARM.c.enclosure_id == enclosure_id)
+    return session.exec(query.order_by(_ALARM.c.raised_at, _ALARM.c.id)).all()
 
 
 def find_alarm(session: Session, condition: str, place: str, raised_at: datetime) -> Alarm | None:

@@ -14,7 +14,9 @@ import numpy.typing as npt
 from sensors.quantities import QUANTITIES
 from service.alarms.delays import NOTHING, Judged, Memory, Raised, Returned, advance
 from service.climate.probe_health import silent_after_ms
+from service.climate.ranges import MINUTE_MS
 from service.climate.series import UNKNOWN_CADENCE_MS, hold_ms
+from service.climate.trend import HEADING_WINDOW_MIN
 from service.model import Flag
 from service.store.facts import ChannelFact, EnclosureFact, PlacementFact, RoomFacts
 from service.store.programme import Programme
@@ -22,7 +24,6 @@ from service.store.readings import StoredReadings
 from service.watch.conditions import (
     CHANNEL_CONDITIONS,
     CONDITIONS,
-    HEADING_OVER,
     PROBE_SILENT,
     ChannelCondition,
     Condition,
@@ -61,7 +62,7 @@ class AlarmReturned:
 
 
 AlarmEvent = AlarmRaised | AlarmReturned
-CONTEXT_MS: Final = int(HEADING_OVER.window_min * 60_000)
+CONTEXT_MS: Final = int(HEADING_WINDOW_MIN * MINUTE_MS)
 """How far before a reading the conditions of a channel look. [ms]"""
 
 

@@ -66,21 +66,10 @@ class LimitCondition(Condition):
 
 @dataclass(frozen=True, slots=True)
 class HeadingCondition(Condition):
-    """A basking spot above its band whose trend meets the ceiling soon.
-
-    Attributes
-    ----------
-    window_min, within_min : float
-        The line goes through the readings of this long, and must meet the ceiling within that. [min]
-    least_readings : int
-    """
+    """A basking spot above its band whose trend meets the ceiling soon."""
 
     zones: tuple[str, ...] = ("basking",)
     quantities: tuple[str, ...] = _TEMPERATURES
-    window_min: float = 10.0
-    within_min: float = 10.0
-    least_readings: int = 5
-    deadband: float = 0.5
     upward: bool = True
     delays: Delays = _ONE_READING
 

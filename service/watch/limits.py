@@ -11,11 +11,10 @@ import numpy.typing as npt
 from service.alarms.delays import Judged
 from service.climate.day_cycle import LIT_ABOVE_LUX, LIT_ABOVE_WATT, in_day_span, in_night_span, lit_at
 from service.climate.series import Series
-from service.climate.trend import trend_of
+from service.climate.trend import minutes_to_ceiling
 from service.store.programme import Programme
 from service.watch.conditions import ChannelCondition, HeadingCondition, LightCondition, LimitCondition
 
-_CLEAR_ERRORS: Final = 3.0
 _LIT_ABOVE: Final = {"illuminance": LIT_ABOVE_LUX, "power": LIT_ABOVE_WATT}
 
 
@@ -111,15 +110,13 @@ def _judge_heading(condition: HeadingCondition, programme: Programme, quantity: 
         band = programme.targets_at(start).get("hot-spot")
         if ceiling is None or band is None or not np.isfinite(band.high):
             continue
-        for index in piece.start + np.flatnonzero(value[piece] > band.high - condition.deadband):
-            line = trend_of(readings.known, int(at[index]), condition.window_min)
-            rises = line.readings >= condition.least_readings and line.slope > _CLEAR_ERRORS * line.standard_error
+        for index in piece.start + np.flatnonzero(value[piece] > band.high):
             # Beyond the ceiling it has arrived: that is another alarm, and this one waits for the way back.
-            arrived = value[index] > ceiling
-            soon = line.minutes_until(ceiling) <= condition.within_min
-            exceeded[index] = not arrived and rises and soon and value[index] > band.high
-            cleared[index] = not arrived and not rises
-    return Judged(at, value, exceeded, cleared & ~exceeded, upward=True)
+            arrived = bool(value[index] > ceiling)
+            heading = minutes_to_ceiling(readings.known, int(at[index]), band.high, ceiling) is not None
+            exceeded[index] = not arrived and heading
+            cleared[index] = not arrived and not heading
+    return Judged(at, value, exceeded, cleared, upward=True)
 
 
 def _judge_light(condition: LightCondition, programme: Programme, quantity: str, readings: Recent) -> Judged:

@@ -1,0 +1,129 @@
+"""Replay: the stored readings through the watch again, and how that compares with what was recorded."""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from sqlmodel import Session
+
+from service.model import Alarm, to_ms
+from service.store.alarms import alarms_raised_between
+from service.store.facts import RoomFacts
+from service.watch.channel_watch import AlarmEvent, AlarmRaised, AlarmReturned
+from service.watch.history import watched_channels, watched_enclosure
+
+_DAY_MS: Final = 86_400_000
+CHANNEL_RUN_IN_MS: Final = 2 * _DAY_MS
+"""A standing alarm or a running delay from before the span is known after this long. [ms]"""
+ENCLOSURE_RUN_IN_MS: Final = 40 * _DAY_MS
+"""A misting trend rests on up to 33 cycles of one time of day. [ms]"""
+
+
+@dataclass(frozen=True, slots=True)
+class Derived:
+    """An alarm as the watch derives it from the stored readings; times in ms since 1970, UTC."""
+
+    condition: str
+    place: str
+    enclosure: str
+    zone: str
+    priority: str
+    raised_ms: int
+    returned_ms: int | None
+    peak: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Difference:
+    """Where two lists of alarms part: `kind` is "only recorded", "only derived" or "returned at another time"."""
+
+    kind: str
+    condition: str
+    place: str
+    raised_ms: int
+    recorded_returned_ms: int | None
+    derived_returned_ms: int | None
+
+
+def derive(
+    session: Session, facts: RoomFacts, start_ms: int, end_ms: int, enclosure_id: int | None = None
+) -> list[Derived]:
+    """Return the alarms that the watch raises within a span, in order of time.
+
+    Parameters
+    ----------
+    start_ms, end_ms : int
+        Alarms raised in [start_ms, end_ms); readings up to `end_ms` say when they returned. [ms since 1970, UTC]
+    enclosure_id : int, optional
+        Only this enclosure.
+    """
+    events: list[AlarmEvent] = []
+    for _watch, happened in watched_channels(session, facts, start_ms - CHANNEL_RUN_IN_MS, end_ms, enclosure_id):
+        events += happened
+    for enclosure in facts.enclosures.values():
+        if enclosure_id in {None, enclosure.id}:
+            events += watched_enclosure(session, facts, enclosure, start_ms - ENCLOSURE_RUN_IN_MS, end_ms)[1]
+    return _paired(events, facts, start_ms, end_ms, enclosure_id)
+
+
+def _paired(
+    events: Iterable[AlarmEvent], facts: RoomFacts, start_ms: int, end_ms: int, enclosure_id: int | None
+) -> list[Derived]:
+    """Put what was raised together with how it returned; the same alarm of two channels of a probe is one."""
+    ends: dict[tuple[str, str, int], AlarmReturned] = {}
+    begins: dict[tuple[str, str, int], AlarmRaised] = {}
+    for event in sorted(events, key=lambda event: event.at_ms):
+        if isinstance(event, AlarmReturned):
+            ends.setdefault((event.condition.key, event.place, event.raised_ms), event)
+        elif start_ms <= event.at_ms < end_ms and enclosure_id in {None, event.enclosure_id}:
+            begins.setdefault((event.condition.key, event.place, event.at_ms), event)
+    derived: list[Derived] = []
+    for key, event in begins.items():
+        end = ends.get(key)
+        peak = event.peak if end is None or end.peak is None else end.peak
+        derived.append(
+            Derived(
+                event.condition.key, event.place, facts.enclosures[event.enclosure_id].key, event.zone,
+                event.condition.priority, event.at_ms, end.at_ms if end else None, peak,
+            )
+        )  # fmt: skip
+    return derived
+
+
+def recorded(session: Session, facts: RoomFacts, start_ms: int, end_ms: int, enclosure_id: int | None) -> list[Derived]:
+    """Return the alarms on record that were raised within a span, in the form of `derive`."""
+    return [_of_record(alarm, facts) for alarm in alarms_raised_between(session, start_ms, end_ms, enclosure_id)]
+
+
+def _of_record(alarm: Alarm, facts: RoomFacts) -> Derived:
+    enclosure = facts.enclosures.get(alarm.enclosure_id) if alarm.enclosure_id is not None else None
+    returned = None if alarm.returned_at is None else to_ms(alarm.returned_at)
+    return Derived(
+        alarm.condition, alarm.place, enclosure.key if enclosure else "", alarm.zone or "", alarm.priority,
+        to_ms(alarm.raised_at), returned, alarm.peak,
+    )  # fmt: skip
+
+
+def differences(there: Sequence[Derived], here: Sequence[Derived], end_ms: int) -> list[Difference]:
+    """Return where recorded alarms (`there`) and derived ones (`here`) part, in order of time.
+
+    A return at or after `end_ms` is not compared: the replay did not look so far.
+    """
+    recorded_by = {(alarm.condition, alarm.place, alarm.raised_ms): alarm for alarm in there}
+    derived_by = {(alarm.condition, alarm.place, alarm.raised_ms): alarm for alarm in here}
+    found: list[Difference] = []
+    for key in sorted(recorded_by.keys() | derived_by.keys(), key=lambda key: (key[2], key)):
+        one, other = recorded_by.get(key), derived_by.get(key)
+        ends = [_within(alarm.returned_ms, end_ms) if alarm else None for alarm in (one, other)]
+        if one is None or other is None:
+            kind = "only derived" if one is None else "only recorded"
+        elif ends[0] != ends[1]:
+            kind = "returned at another time"
+        else:
+            continue
+        found.append(Difference(kind, *key, ends[0], ends[1]))
+    return found
+
+
+def _within(at_ms: int | None, end_ms: int) -> int | None:
+    return at_ms if at_ms is not None and at_ms < end_ms else None
