@@ -22,6 +22,8 @@ from service.store.facts import ProfileVersionFact, RoomFacts, load_facts
 from service.store.readings import END_OF_TIME
 from service.watch.replay import Derived, Difference, derive, differences, recorded
 
+_WIDE = 200
+
 
 def replay(
     start: Annotated[str, typer.Option("--from", help="Local date, or ISO 8601 time with offset.")],
@@ -134,11 +136,15 @@ def _tell(
     words = {"only recorded": f"only {before}", "only derived": f"only {after}"}
     table = Table("what", "condition", "place", "raised", "returned", box=None, pad_edge=False)
     for difference in found:
-        ends = (difference.recorded_returned_ms, difference.derived_returned_ms)
-        told = " → ".join(dict.fromkeys(_local(end, facts) for end in ends if end is not None or len(set(ends)) > 1))
+        first, second = (
+            _local(end, facts) for end in (difference.recorded_returned_ms, difference.derived_returned_ms)
+        )
+        told = {"only recorded": first, "only derived": second}.get(difference.kind, f"{first} → {second}")
         kind = words.get(difference.kind, difference.kind)
         table.add_row(kind, difference.condition, difference.place, _local(difference.raised_ms, facts), told)
-    Console().print(table)
+    console = Console()
+    # Into a file or a pipe, no line is broken.
+    console.print(table, width=None if console.is_terminal else _WIDE)
 
 
 def _local(at_ms: int | None, facts: RoomFacts) -> str:

@@ -98,7 +98,8 @@ _ALL = (
     ),
     Keeping(
         "pantherophis-guttatus", "Corn snakes", _MOIST_LOW_GLASS,
-        Equipment(lamp_set=32.0, light_watts=15.0, lux=5000.0, uv_index=1.0), basking=True,
+        Equipment(lamp_set=32.0, heater_watts=15.0, heater_day=24.0, heater_night=20.5, light_watts=15.0, lux=5000.0,
+                  uv_index=1.0), basking=True,
         misting=(MistingTime("08:00", 15.0),),
     ),
     Keeping(

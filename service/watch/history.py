@@ -78,7 +78,7 @@ def record_history(store: Store, start_ms: int, end_ms: int) -> int:
             events += happened
             whole[enclosure.id] = enclosure_watch.remembered()
         for event in sorted(events, key=lambda event: event.at_ms):
-            record(session, event, event.at_ms)
+            record(session, facts, event, event.at_ms)
         save_watch_memories(session, memories)
         save_enclosure_memories(session, whole)
     return len(events)

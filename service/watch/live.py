@@ -30,6 +30,7 @@ from service.store.facts import RoomFacts, facts_version, load_facts
 from service.store.history import corrected
 from service.store.measured import Measured, measured_in
 from service.store.readings import Newest, newest_readings, read_readings, recent_times
+from service.watch.causes import likely_cause
 from service.watch.channel_watch import CONTEXT_MS, AlarmEvent, AlarmRaised, AlarmReturned, ChannelWatch
 from service.watch.enclosure_watch import UNSEEN, EnclosureWatch
 
@@ -180,8 +181,9 @@ class Watch:
                 self.save()
             return
         with self._store.write() as session:
+            facts = self._facts or load_facts(session)
             for event in events:
-                record(session, event, self._now_ms())
+                record(session, facts, event, self._now_ms())
             self._update_peaks(session)
             self._save(session)
         self._saved()
@@ -211,7 +213,7 @@ def _cadence(session: Session, channel_id: int) -> int | None:
     return cadence_of(times) if len(times) > 1 else None
 
 
-def record(session: Session, event: AlarmEvent, now_ms: int) -> None:
+def record(session: Session, facts: RoomFacts, event: AlarmEvent, now_ms: int) -> None:
     """Write an alarm event down, in the caller's transaction."""
     recorded_at = from_ms(now_ms)
     if isinstance(event, AlarmReturned):
@@ -232,6 +234,6 @@ def record(session: Session, event: AlarmEvent, now_ms: int) -> None:
         peak=event.peak,
         limit=event.limit,
         unit=event.unit,
-        cause=event.cause,
+        cause=likely_cause(session, facts, event),
     )
     record_raised(session, occurrence, recorded_at)

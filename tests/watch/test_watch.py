@@ -73,6 +73,23 @@ def test_an_overheated_basking_spot_is_raised_after_its_delay_and_returns(watche
     assert alarm.state == "returned, unacknowledged"
 
 
+def test_an_overheating_spot_in_steady_air_is_likely_the_lamp(watched: Store, clock: Clock) -> None:
+    with watched.write() as session:
+        air = a_probe(session, "air", ("air_temperature",), session.get(Enclosure, 1), "ambient")[0]
+        steady = [
+            (air, NOON_MS + minute * MINUTE, 26.0 + minute % 2 / 10, int(Flag.DEVICE_CLOCK)) for minute in range(-60, 3)
+        ]
+        add_readings(session, steady)
+    watch = a_watch(watched, clock)
+    put(watched, [0], [36])
+    watch.step()
+    put(watched, [1, 2], [41, 41])
+    watch.step()
+    assert [alarm.cause for alarm in alarms(watched)] == [
+        "Only the basking zone is hot: likely lamp too close, bulb changed, or thermostat probe moved."
+    ]
+
+
 def test_the_peak_of_a_standing_alarm_follows_the_readings(watched: Store, clock: Clock) -> None:
     watch = a_watch(watched, clock)
     put(watched, [0, 1], [41, 41])
