@@ -6,7 +6,7 @@ from datetime import datetime
 
 from sqlmodel import Session
 
-from dashboard.callouts import AlarmView, Callout, alarm_view, callouts
+from dashboard.callouts import AlarmView, alarm_view
 from dashboard.tiles import DayDrawings, TileView
 from dashboard.words import ago, exact, iso, limits, measured, of_ms, quantity_name, unit_of, zone_name
 from service.api.rhythms import Rhythms
@@ -44,8 +44,8 @@ class EnclosureView:
     tile : TileView
         With a large strip.
     room, species : str
-    callout : Callout or None
-        When it needs someone.
+    worst : AlarmView or None
+        The worst alarm that stands.
     values : tuple of ValueView
     recent : tuple of AlarmView
         The newest alarms, those that stand first.
@@ -54,7 +54,7 @@ class EnclosureView:
     tile: TileView
     room: str
     species: str
-    callout: Callout | None
+    worst: AlarmView | None
     values: tuple[ValueView, ...]
     recent: tuple[AlarmView, ...]
 
@@ -76,14 +76,13 @@ class EnclosureViews:
         """Return an enclosure as it stands at `now`."""
         stands = standing(session, facts, now, self._rhythms, [enclosure])[enclosure.id]
         tiles = self._drawings.tiles(session, facts, [stands], now, large=True)
-        called = callouts([stands], tiles, now, facts.zone)
         alarms = list_alarms(session, enclosure_id=enclosure.id, limit=_RECENT)
         ordered = sorted(alarms, key=lambda alarm: alarm.returned_at is not None)
         return EnclosureView(
             tile=tiles[0],
             room=next((room.name for room in facts.rooms if room.key == enclosure.room), ""),
             species=_species(facts, enclosure, now),
-            callout=called[0] if called else None,
+            worst=alarm_view(stands.alarms[0], now, facts.zone) if stands.alarms else None,
             values=value_views(stands.values, facts, now),
             recent=tuple(alarm_view(alarm, now, facts.zone) for alarm in ordered),
         )

@@ -7,7 +7,8 @@ from axe_core_python.sync_playwright import Axe
 from playwright.sync_api import Page, expect
 
 from service.api.parts import ComponentState
-from service.model import to_ms
+from service.model import Alarm, AlarmTransition, to_ms
+from service.store.alarms import add_transition
 from service.store.readings import add_readings
 from tests.browser.conftest import Screen, Server
 from tests.builders import wait_until
@@ -69,6 +70,26 @@ def test_a_tile_changes_when_a_reading_is_stored(open_page: OpenPage, server: Se
     server.house.parts.wake.notify()
     expect(figure).to_contain_text("27.3", timeout=5_000)
     assert screen.complaints == []
+
+
+def test_an_alarm_comes_forward_and_is_said_aloud(open_page: OpenPage, server: Server) -> None:
+    screen = open_page("/")
+    drawn(screen.page, "/")
+    now = datetime.now(UTC)
+    with server.house.store.write() as session:
+        row = Alarm(
+            condition="basking-overheat", place="loose/basking", zone="basking", priority="high", state="normal",
+            enclosure_id=next(e.id for e in server.house.parts.facts(session).enclosures.values() if e.key == "loose"),
+            raised_at=now, began_at=now, value=41.0, limit=40.0, unit="°C",
+        )  # fmt: skip
+        session.add(row)
+        session.flush()
+        change = {"before": "normal", "after": "unacknowledged", "by": "watch", "at": now, "recorded_at": now}
+        add_transition(session, row, AlarmTransition(alarm_id=row.id or 0, **change))
+    server.house.parts.wake.notify()
+    expect(screen.page.locator("#needs-you")).to_contain_text("Quarantine 1", timeout=5_000)
+    expect(screen.page.locator("#said")).to_contain_text("Quarantine 1: basking overheat, unacknowledged")
+    expect(screen.page.locator("#tile-loose")).to_have_class(re.compile("is-act"))
 
 
 def test_focus_stays_on_a_tile_that_is_drawn_anew(open_page: OpenPage, server: Server) -> None:

@@ -191,6 +191,13 @@ def test_the_enclosure_page_shows_values_with_their_zones_targets_and_ages(clien
     assert "Ambient Relative humidity 65 %RH 50–80 %RH 1 min ago" in said
 
 
+def test_the_enclosure_page_says_what_to_do_and_lists_its_alarms(client: Visitor) -> None:
+    said = text_of(client.get("/enclosures/hot").text).replace("\N{NO-BREAK SPACE}", " ")
+    assert "its own thermostat and an independent high-limit cut-out" in said
+    assert said.index("Basking spot too hot") < said.index("Basking spot too cold")
+    assert "9 Mar 08:00, returned to normal 9 Mar 09:00 after 1 h · peak 27.0 °C" in said
+
+
 def test_the_table_twin_says_where_nothing_is_known(client: Visitor) -> None:
     said = text_of(client.get("/enclosures/gap/table").text).replace("\N{NO-BREAK SPACE}", " ")
     assert "no data" in said
