@@ -1,0 +1,71 @@
+"""Measure the figures and say which targets are met: ``python -m tests.bench [name…] [--write] [--pairs N]``.
+
+Exit status: 0 every stated target is met, 1 one is missed, 2 a figure could not be measured.
+"""
+
+import argparse
+import sys
+from collections.abc import Sequence
+
+from tests.bench import alarm, document, ingest, machine, memory, month, room_page, series, start_up
+from tests.bench.figures import BenchError, Figure, Subject
+from tests.bench.table import plain
+
+SUBJECTS = {
+    subject.name: subject
+    for subject in (
+        ingest.SUBJECT,
+        memory.SUBJECT,
+        alarm.SUBJECT,
+        series.SUBJECT,
+        room_page.SUBJECT,
+        month.SUBJECT,
+        start_up.SUBJECT,
+    )
+}
+
+
+def main(words: Sequence[str] | None = None) -> int:
+    """Measure what is asked for, print the table, and return the exit status."""
+    asked = _parsed(words)
+    subjects = [SUBJECTS[name] for name in asked.name or SUBJECTS]
+    load = machine.load()
+    try:
+        figures = [figure for subject in subjects for figure in _measured(subject, asked.pairs)]
+    except BenchError as exc:
+        sys.stderr.write(f"bench: {exc}\n")
+        return 2
+    sys.stdout.write(f"\n{plain(figures)}\n")
+    if asked.write:
+        document.write(figures, subjects, load)
+        sys.stdout.write(f"\nwritten to {document.PATH}\n")
+    missed = [figure.what for figure in figures if figure.is_met is False]
+    if missed:
+        sys.stderr.write(f"\nmissed: {'; '.join(missed)}\n")
+    return 1 if missed else 0
+
+
+def _measured(subject: Subject, pairs: int | None) -> list[Figure]:
+    def tell(said: str) -> None:
+        sys.stderr.write(f"{subject.name}: {said}\n")
+
+    return subject.measure(pairs or subject.pairs, tell)
+
+
+def _parsed(words: Sequence[str] | None) -> argparse.Namespace:
+    parser = argparse.ArgumentParser(prog="python -m tests.bench", description=__doc__)
+    parser.add_argument("name", nargs="*", help=f"any of {', '.join(SUBJECTS)}; by default all")
+    parser.add_argument("--write", action="store_true", help="write docs/performance.md; only with all figures")
+    parser.add_argument("--pairs", type=int, help="how many pairs to measure, at least 1; by default each its usual")
+    asked = parser.parse_args(words)
+    if unknown := [name for name in asked.name if name not in SUBJECTS]:
+        parser.error(f"{unknown[0]} is no figure; choose from {', '.join(SUBJECTS)}")
+    if asked.write and asked.name:
+        parser.error("--write takes no names: the document holds all figures")
+    if asked.pairs is not None and asked.pairs < 1:
+        parser.error(f"--pairs is {asked.pairs}, expected at least 1")
+    return asked
+
+
+if __name__ == "__main__":
+    sys.exit(main())
