@@ -37,7 +37,7 @@ from service.watch.enclosure_watch import UNSEEN, EnclosureWatch
 log = structlog.get_logger("watch")
 
 _SAVE_EVERY_S = 30.0
-_LOOK_EVERY_S = 1.0
+_LOOK_EVERY_MS = 1000
 
 
 class Watch:
@@ -62,7 +62,7 @@ class Watch:
         self._first_seen = False
         self._moved_on = False
         self._saved_at = time.monotonic()
-        self._looked_at = 0.0
+        self._looked_ms = 0
         self.said: str | None = None
         self.stepped_at = time.monotonic()
 
@@ -157,10 +157,10 @@ class Watch:
 
     def _by_the_clock(self, session: Session) -> list[AlarmEvent]:
         """Look once a second for silences and for the moments at which enclosures are judged as a whole."""
-        now = time.monotonic()
-        if now - self._looked_at < _LOOK_EVERY_S:
+        now_ms = self._now_ms()
+        if abs(now_ms - self._looked_ms) < _LOOK_EVERY_MS:
             return []
-        self._looked_at, now_ms = now, self._now_ms()
+        self._looked_ms = now_ms
         events = [event for watch in self._channels.values() for event in watch.overdue(now_ms)]
         for watch in self._enclosures.values():
             if watch.is_due(now_ms - SETTLE_MS):
