@@ -6,6 +6,7 @@ from starlette.middleware.gzip import GZipMiddleware
 from dashboard.assets import Assets, static_router
 from dashboard.headers import SecurityHeaders
 from dashboard.pages.about import about_router
+from dashboard.pages.charts import chart_router
 from dashboard.pages.enclosure import enclosure_router
 from dashboard.pages.room import room_router
 from dashboard.pages.site import pages_for
@@ -28,6 +29,7 @@ def create_app(parts: Parts) -> FastAPI:
     views = RoomViews(parts.rhythms)
     app.include_router(room_router(pages, views))
     app.include_router(enclosure_router(pages))
+    app.include_router(chart_router(pages))
     app.include_router(about_router(pages))
     app.include_router(static_router(assets))
     # Streams of events pass it untouched; level 3 costs a large page a few milliseconds.

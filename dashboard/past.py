@@ -15,6 +15,7 @@ from service.api.zone_values import unit_of as senml_unit_of
 from service.climate.day_cycle import Photoperiod
 from service.climate.day_view import Cycle
 from service.climate.ranges import DAY_MS
+from service.climate.series import hold_ms
 from service.model import Alarm, from_ms, to_ms
 from service.store.alarms import list_alarms
 from service.store.facts import EnclosureFact, RoomFacts
@@ -65,7 +66,7 @@ def timeline_of(
         start_ms=start_ms,
         end_ms=end_ms,
         zone=facts.zone,
-        lines=[_line(one) for one in series],
+        lines=[_line(one, start_ms) for one in series],
         bands=_bands(days, periods, Axis(start_ms, end_ms, facts.zone), series),
         nights=_nights(periods, start_ms, end_ms) if length <= _NIGHTS_MS else [],
         rain=_rain(session, facts, enclosure, days, periods, (start_ms, end_ms, now_ms)),
@@ -90,14 +91,16 @@ def _periods(
     return photoperiods(session, facts, enclosure, days[0].day, days[-1].day)
 
 
-def _line(series: ChannelSeries) -> Line:
+def _line(series: ChannelSeries, start_ms: int) -> Line:
     quantity = series.channel.quantity
     unit = unit_of(senml_unit_of(quantity))
     what = "" if quantity.endswith("_temperature") else f", {quantity_name(quantity).lower()}"
     surface = ", surface" if quantity == "surface_temperature" else ""
-    return Line(
-        f"{zone_name(series.zone)}{what}{surface}", series.zone, quantity, unit, series.at, series.value, series.gaps
-    )
+    # The reading before the span, which is not read, stands at its start for as long as any other.
+    length, gaps = series.gaps[:, 1] - series.gaps[:, 0], series.gaps
+    gaps = gaps[(gaps[:, 0] > start_ms) | (length > hold_ms(series.cadence_ms))]
+    name = f"{zone_name(series.zone)}{what}{surface}"
+    return Line(name, series.zone, quantity, unit, series.at, series.value, gaps)
 
 
 def _bands(

@@ -80,7 +80,7 @@ def racks_of(enclosures: Iterable[EnclosureFact]) -> list[Rack]:
     if elsewhere:
         columns = min(MOST_COLUMNS, max(1, round((len(elsewhere) * 1.2) ** 0.5)))
         cells = tuple(Cell(enclosure, 0, 0) for enclosure in elsewhere)
-        racks.append(Rack("", columns, -(-len(elsewhere) // columns), cells))
+        racks.append(Rack("", columns, min(MOST_ROWS, -(-len(elsewhere) // columns)), cells))
     return racks
 
 
@@ -107,7 +107,12 @@ def _rack(name: str, places: dict[tuple[int, int], EnclosureFact]) -> Rack:
     order = sorted(places, key=lambda place: (-place[0], place[1]))
     if columns > MOST_COLUMNS or rows > MOST_ROWS:
         columns = min(MOST_COLUMNS, len(set(slots)))
-        return Rack(name, columns, -(-len(order) // columns), tuple(Cell(places[place], 0, 0) for place in order))
+        return Rack(
+            name,
+            columns,
+            min(MOST_ROWS, -(-len(order) // columns)),
+            tuple(Cell(places[place], 0, 0) for place in order),
+        )
     cells = tuple(Cell(places[level, slot], slot - left + 1, top - level + 1) for level, slot in order)
     return Rack(name, columns, rows, cells)
 

@@ -189,3 +189,9 @@ def test_longer_spans_are_drawn_with_bounded_detail(client: Visitor, days: int) 
     answer = client.get(f"/enclosures/steady/figure?from={end - days * DAY_MS}&to={end}&theme=dark")
     assert answer.status_code == 200
     assert len(answer.content) < 1_500_000
+
+
+def test_a_span_that_begins_between_two_readings_is_not_hatched_at_its_edge(client: Visitor) -> None:
+    start = START + 20_000
+    figure = client.get(f"/enclosures/steady/figure?from={start}&to={start + HOUR_MS}").json()
+    assert "no data" not in [trace["name"] for trace in figure["data"]]

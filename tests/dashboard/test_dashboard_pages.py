@@ -219,3 +219,15 @@ def test_a_span_that_cannot_be_drawn_is_refused_with_a_sentence(client: Visitor,
     answer = client.get(f"/enclosures/steady/figure?{query}")
     assert answer.status_code == 422
     assert "a minute to three years" in answer.json()["detail"]
+
+
+@pytest.mark.parametrize("kind", ["figure", "table", "readings.csv"])
+@pytest.mark.parametrize("first", [0, 249_999_000_000_000])
+def test_spans_at_the_ends_of_the_calendar_are_answered(client: Visitor, kind: str, first: int) -> None:
+    answer = client.get(f"/enclosures/steady/{kind}?from={first}&to={first + 86_400_000}")
+    assert answer.status_code == 200
+
+
+@pytest.mark.parametrize("query", ["from=x", "from=9007199254740993&to=9007199254999999", "from=-1&to=999999"])
+def test_a_time_that_is_none_is_refused(client: Visitor, query: str) -> None:
+    assert client.get(f"/enclosures/steady/figure?{query}").status_code == 422
