@@ -2,8 +2,23 @@
 
 import logging
 import sys
+from contextlib import suppress
+from typing import TextIO, cast
 
 import structlog
+
+
+class _Unfailing:
+    """Standard error, which a full disk behind it must not turn into an error of the work that is logged."""
+
+    def write(self, text: str) -> int:
+        with suppress(OSError):
+            sys.stderr.write(text)
+        return len(text)
+
+    def flush(self) -> None:
+        with suppress(OSError):
+            sys.stderr.flush()
 
 
 def configure_logs(kind: str) -> None:
@@ -21,7 +36,7 @@ def configure_logs(kind: str) -> None:
             renderer,
         ],
         wrapper_class=structlog.make_filtering_bound_logger(logging.INFO),
-        logger_factory=structlog.PrintLoggerFactory(sys.stderr),
+        logger_factory=structlog.PrintLoggerFactory(cast(TextIO, _Unfailing())),
         cache_logger_on_first_use=False,
     )
     # Libraries log through the standard module: only their warnings are of interest.
