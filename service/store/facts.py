@@ -139,6 +139,7 @@ class EnclosureFact:
     profiles: tuple[ProfileFact, ...]
     overrides: tuple[OverrideFact, ...]
     placements: tuple[PlacementFact, ...]
+    retired_ms: int | None = None
 
     def lights_at(self, at_ms: int) -> LightFact | None:
         """Return the light schedule in force, if there is one."""
@@ -189,7 +190,10 @@ class ProbeFact:
 
 @dataclass(frozen=True)
 class RoomFacts:
-    """Everything that is known of the site, as of one state of the store."""
+    """Everything that is known of the site, as of one state of the store.
+
+    `enclosures` and `by_key` are those in use; `retired` are those that were, for who looks back.
+    """
 
     version: int
     site: str
@@ -201,6 +205,7 @@ class RoomFacts:
     profile_versions: dict[str, tuple[ProfileVersionFact, ...]]
     by_key: dict[str, EnclosureFact] = field(default_factory=dict)
     channel_by_key: dict[str, ChannelFact] = field(default_factory=dict)
+    retired: dict[str, EnclosureFact] = field(default_factory=dict)
 
     @property
     def zone(self) -> ZoneInfo:
@@ -236,7 +241,8 @@ def load_facts(session: Session) -> RoomFacts:
         PlacementFact(*_span(p), _id(p), p.channel_id, p.enclosure_id, p.zone) for p in current(session, Placement)
     ]
     channels = _channels(session, placements)
-    enclosures = _enclosures(session, placements)
+    all_enclosures = _enclosures(session, placements)
+    enclosures = {key: enclosure for key, enclosure in all_enclosures.items() if enclosure.retired_ms is None}
     rooms = [RoomFact(_id(room), room.key, room.name) for room in _standing(session, Room)]
     return RoomFacts(
         version=facts_version(session),
@@ -249,6 +255,7 @@ def load_facts(session: Session) -> RoomFacts:
         profile_versions=_profile_versions(session),
         by_key={enclosure.key: enclosure for enclosure in enclosures.values()},
         channel_by_key={channel.key: channel for channel in channels.values()},
+        retired={e.key: e for e in all_enclosures.values() if e.retired_ms is not None},
     )
 
 
@@ -268,7 +275,7 @@ def _id(row: SQLModel) -> int:
     return identity
 
 
-_Row = TypeVar("_Row", Room, Enclosure, Probe, Channel, Profile)
+_Row = TypeVar("_Row", Room, Probe, Channel, Profile)
 
 
 def _standing(session: Session, model: type[_Row]) -> Sequence[_Row]:
@@ -340,7 +347,8 @@ def _enclosures(session: Session, placements: Sequence[PlacementFact]) -> dict[i
     followed = _of(current(session, ProfileAssignment), "enclosure_id")
     overrides = _of(current(session, TargetOverride), "enclosure_id")
     enclosures: dict[int, EnclosureFact] = {}
-    for row in _standing(session, Enclosure):
+    table = table_of(Enclosure)
+    for row in session.exec(select(Enclosure).order_by(table.c.id)):
         key = _id(row)
         enclosures[key] = EnclosureFact(
             id=key,
@@ -357,6 +365,7 @@ def _enclosures(session: Session, placements: Sequence[PlacementFact]) -> dict[i
                 OverrideFact(*_span(f), f.check, f.low, f.high, f.share, f.reason) for f in overrides.get(key, ())
             ),
             placements=tuple(p for p in placements if p.enclosure_id == key),
+            retired_ms=None if row.retired_at is None else to_ms(row.retired_at),
         )
     return enclosures
 

@@ -15,6 +15,7 @@ from service.climate.day_view import Cycle
 from service.climate.series import Series, series_of
 from service.climate.targets import Override, Season, SpeciesProfile, Target, targets_in_force
 from service.model import Flag
+from service.store.equipment_channels import is_lamp
 from service.store.facts import ChannelFact, EnclosureFact, ProfileVersionFact, RoomFacts
 from service.store.history import corrected
 from service.store.readings import read_readings
@@ -192,7 +193,8 @@ def _measured(
     """Return the readings of the enclosure's first channel of a quantity, where it has one."""
     for placement in enclosure.placements:
         channel = facts.channels[placement.channel_id]
-        if channel.quantity == quantity and placement.zone != "outside" and placement.meets(start, end):
+        fits = is_lamp(quantity, placement.zone) if quantity == "power" else placement.zone != "outside"
+        if channel.quantity == quantity and fits and placement.meets(start, end):
             return fit_series(session, channel, max(start, placement.start_ms), min(end, placement.end_ms))
     return None
 

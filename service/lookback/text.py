@@ -1,0 +1,233 @@
+"""A look-back as a keeper reads it, or reads it out: plain sentences, no codes."""
+
+import textwrap
+from collections import Counter
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from datetime import date
+from typing import Final
+from zoneinfo import ZoneInfo
+
+from service.climate.uncertainty import Verdict
+from service.lookback.bodies import Body
+from service.lookback.words import (
+    at_zone,
+    channel_words,
+    check_name,
+    clock_words,
+    condition_words,
+    counted,
+    lasting,
+    listed,
+    ms_of,
+    weekday_words,
+)
+
+WIDTH: Final = 100
+CAUTION: Final = (
+    "This page describes the climate that was measured, not the animal. Only a veterinarian can say what an animal "
+    "suffers from and what to do about it: take this page along. Wardian switches nothing and is no safety device: a "
+    "heat source needs its own thermostat and an independent high-limit cut-out, and mains electricity near misting "
+    "residual-current protection and an electrician under the local code."
+)
+_DAY: Final = {
+    Verdict.MET.value: "met",
+    Verdict.NOT_MET.value: "not met",
+    Verdict.BORDERLINE.value: "too close to tell",
+    Verdict.NO_DATA.value: "not known",
+    None: "still running",
+}
+_TOLD: Final = (Verdict.NOT_MET.value, Verdict.BORDERLINE.value, Verdict.NO_DATA.value)
+_UNITS: Final = {"Cel": "°C", "1": "", "0/1": ""}
+_MOST_CYCLES: Final = 60
+_MOST_GAPS: Final = 40
+
+
+def text_of(report: Body) -> str:
+    """Return a look-back as text: summary, days, misting, alarms, gaps, facts, a caution and the fingerprint."""
+    subject, zone = report["subject"], ZoneInfo(report["time_zone"])
+    head = f"{subject['name']} ({subject['enclosure']})" if subject["name"] != subject["enclosure"] else subject["name"]
+    blocks: list[tuple[str, Iterator[str]]] = [
+        ("In short", _paragraphs(report["summary"]["sentences"])),
+        ("Day by day", _days(report["days"])),
+        ("Misting", _misting(report["misting"], zone)),
+        ("Alarms", _alarms(report["alarms"], zone)),
+        ("When nothing was known", _gaps(report["gaps"], zone)),
+        ("What held in this time", _facts(report, zone)),
+        ("What this rests on", _data(report)),
+    ]
+    from_to = (
+        f"{clock_words(report['from'], zone)} to {clock_words(report['to'], zone)}, times of {report['time_zone']}"
+    )
+    lines = [f"Look-back: {head}", from_to]
+    for title, block in blocks:
+        lines += ["", title, "-" * len(title), *block]
+    return "\n".join(lines) + "\n"
+
+
+def _wrapped(text: str, hanging: str = "  ") -> Iterator[str]:
+    yield from textwrap.wrap(text, WIDTH, subsequent_indent=hanging, break_long_words=False, break_on_hyphens=False)
+
+
+def _paragraphs(sentences: Sequence[str]) -> Iterator[str]:
+    for sentence in sentences:
+        yield from _wrapped(sentence)
+
+
+def _days(days: Sequence[Body]) -> Iterator[str]:
+    """Yield a line a day; what is never known here is said once above, not on each of them."""
+    if not days:
+        yield "No day of this span has begun."
+        return
+    never = _never_known(days)
+    for day in days:
+        parts = []
+        for verdict in _TOLD:
+            checks = [
+                c["check"] for c in day["checks"] if c["verdict"] == verdict and (verdict, c["check"]) not in never
+            ]
+            if checks:
+                parts.append(f"{_DAY[verdict]}: {listed(check_name(c).lower() for c in checks)}")
+        said = "; ".join(parts) or _otherwise(day)
+        yield from _wrapped(f"{weekday_words(date.fromisoformat(day['date']))}: {said}.")
+
+
+def _otherwise(day: Body) -> str:
+    """Return what is said of a day on which nothing is amiss as far as can be known here."""
+    if not day["checks"]:
+        return "nothing was asked for"
+    if not day["complete"]:
+        return "still running, nothing missed so far"
+    met = any(check["verdict"] == Verdict.MET.value for check in day["checks"])
+    return "met, as far as it is measured here" if day["verdict"] != Verdict.MET.value and met else _DAY[day["verdict"]]
+
+
+def _never_known(days: Sequence[Body]) -> set[tuple[str, str]]:
+    """Return the checks that have no verdict on any day."""
+    if len(days) == 1:
+        return set()
+    asked, unknown = Counter[str](), Counter[str]()
+    for day in days:
+        asked.update(check["check"] for check in day["checks"])
+        unknown.update(check["check"] for check in day["checks"] if check["verdict"] == Verdict.NO_DATA.value)
+    return {(Verdict.NO_DATA.value, check) for check, number in unknown.items() if number == asked[check]}
+
+
+def _misting(cycles: Sequence[Body], zone: ZoneInfo) -> Iterator[str]:
+    if not cycles:
+        yield "No cycle was due, and none was measured."
+        return
+    left_out = len(cycles) - _MOST_CYCLES
+    if left_out > 0:
+        # A long list hides what matters: then only what did not work is told.
+        wanted = [cycle for cycle in cycles if cycle["verdict"] in {"weak", "none"}]
+        yield f"{counted(len(cycles), 'cycle')}; those that were weak or did not reach the air, at most {_MOST_CYCLES}:"
+        cycles = wanted[-_MOST_CYCLES:]
+    for cycle in cycles:
+        day = clock_words(cycle["at"], zone).rsplit(" ", 1)[0]
+        yield from _wrapped(f"{day}: {cycle['sentence']}")
+
+
+def _alarms(alarms: Sequence[Body], zone: ZoneInfo) -> Iterator[str]:
+    if not alarms:
+        yield "None."
+    for alarm in alarms:
+        where = f" {at_zone(alarm['zone'])}" if alarm["zone"] else ""
+        said = f"{clock_words(alarm['raised_at'], zone)}: {condition_words(alarm['condition'])}{where}"
+        if alarm["peak"] is not None:
+            unit = _UNITS.get(alarm["unit"] or "", alarm["unit"] or "")
+            said += f", at its furthest {alarm['peak']:.1f} {unit}".rstrip()
+        if alarm["returned_at"] is None:
+            said += ", still standing"
+        else:
+            said += f", for {lasting(ms_of(alarm['returned_at']) - ms_of(alarm['raised_at']))}"
+        by = alarm["acknowledged_by"]
+        seen = f"seen by {by} on {clock_words(alarm['acknowledged_at'], zone)}" if by else "not acknowledged"
+        note = f" Note: {alarm['note']}" if alarm["note"] else ""
+        yield from _wrapped(f"{said}; {seen}.{note}")
+
+
+def _gaps(gaps: Sequence[Body], zone: ZoneInfo) -> Iterator[str]:
+    if not gaps:
+        yield "There was no gap: every channel spoke throughout."
+    longest = sorted(gaps, key=lambda gap: ms_of(gap["from"]) - ms_of(gap["to"]))[:_MOST_GAPS]
+    for gap in sorted(longest, key=lambda gap: (gap["from"], gap["channel"])):
+        length = lasting(ms_of(gap["to"]) - ms_of(gap["from"]))
+        said = f"{clock_words(gap['from'], zone)}, for {length}: {channel_words(gap['channel'], gap['zone'])}"
+        yield from _wrapped(f"{said}; {gap['reason']}.")
+    if len(gaps) > len(longest):
+        yield f"{counted(len(gaps) - len(longest), 'shorter gap')} besides."
+
+
+def _facts(report: Body, zone: ZoneInfo) -> Iterator[str]:
+    """Yield the facts of the span; who entered one is said where it began or ended within."""
+    if not report["facts"]:
+        yield "Nothing was entered for this enclosure."
+    start, end = ms_of(report["from"]), ms_of(report["to"])
+    for fact in sorted(report["facts"], key=lambda f: max(start, ms_of(f["from"]))):
+        before = ms_of(fact["from"]) <= start
+        beyond = fact["until"] is None or ms_of(fact["until"]) >= end
+        since = "" if before else f"from {_moment(fact['from'], zone)}"
+        until = "" if beyond else f"until {_moment(fact['until'], zone)}"
+        when = " ".join(filter(None, (since, until))) or "throughout"
+        by = "" if before and beyond else f" Entered by {fact['entered_by']}."
+        yield from _wrapped(f"{when[0].upper()}{when[1:]}: {_FACTS[fact['kind']](fact)}{by}")
+
+
+def _moment(instant: str, zone: ZoneInfo) -> str:
+    day, clock = clock_words(instant, zone).rsplit(" ", 1)
+    return f"{day} {instant[:4]} {clock}"
+
+
+def _placement(fact: Body) -> str:
+    words = channel_words(fact["channel"], fact["zone"])
+    return f"{words[0].upper()}{words[1:]} was measured here."
+
+
+def _calibration(fact: Body) -> str:
+    return (
+        f"Reference check of {channel_words(fact['channel'])}: it read {fact['reads']:g} where the reference stood at "
+        f"{fact['reference']:g}, known to {fact['uncertainty']:g}."
+    )
+
+
+def _override(fact: Body) -> str:
+    ends = (("at least", fact["low"]), ("at most", fact["high"]))
+    limits = listed(f"{word} {end:g}" for word, end in ends if end is not None) or "no limit"
+    return f"{check_name(fact['check'])} was set to {limits}: {fact['reason']}."
+
+
+def _schedule(fact: Body) -> str:
+    cycles = listed(f"{cycle['at']} for {cycle['seconds']} s" for cycle in fact["cycles"])
+    return f"Misting at {cycles}." if cycles else "No misting."
+
+
+def _equipment(fact: Body) -> str:
+    months = fact["replace_after_months"]
+    due = f", to be replaced after {months:g} months" if months else ""
+    return f"{fact['equipment'].replace('-', ' ').capitalize()} installed{due}."
+
+
+_FACTS: Final[Mapping[str, Callable[[Body], str]]] = {
+    "placement": _placement,
+    "calibration": _calibration,
+    "profile": lambda fact: f"Profile {fact['profile']} for {fact['species']}, version {fact['version']}.",
+    "override": _override,
+    "lights": lambda fact: f"Lights on at {fact['on']}, off at {fact['off']}.",
+    "misting": _schedule,
+    "equipment": _equipment,
+}
+
+
+def _data(report: Body) -> Iterator[str]:
+    data = report["data"]
+    said = f"{data['readings']:,} readings"
+    if data["approximate"]:
+        said += f", {data['approximate']:,} of them with approximate times, which judge nothing"
+    if data["refused"]:
+        said += f", {data['refused']:,} of them beyond what the probe can measure, which judge nothing"
+    yield from _wrapped(f"{said}.")
+    yield from _wrapped(CAUTION)
+    fingerprint = data["fingerprint"]
+    groups = " ".join(fingerprint[n : n + 8] for n in range(0, len(fingerprint), 8))
+    yield "Fingerprint of the data and of this page (the same data give the same one):"
+    yield groups
