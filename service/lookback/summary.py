@@ -54,20 +54,40 @@ def summary_of(report: Body) -> Body:
     return {"verdict": worst(given) if given else None, "sentences": sentences}
 
 
+def never_known(days: Sequence[Body]) -> frozenset[str]:
+    """Return the checks that have no verdict on any of several days: what an enclosure does not measure."""
+    asked, unknown = Counter[str](), Counter[str]()
+    for day in days:
+        asked.update(result["check"] for result in day["checks"])
+        unknown.update(result["check"] for result in day["checks"] if result["verdict"] == Verdict.NO_DATA.value)
+    if len(days) == 1:
+        return frozenset()
+    return frozenset(check for check, number in unknown.items() if number == asked[check])
+
+
+def verdict_but_for(day: Body, left_out: frozenset[str]) -> str | None:
+    """Return a day's verdict as it is without some checks."""
+    if day["verdict"] != Verdict.NO_DATA.value:
+        return day["verdict"]
+    given = [Verdict(r["verdict"]) for r in day["checks"] if r["verdict"] and r["check"] not in left_out]
+    return worst(given).value
+
+
 def _whole(days: Sequence[Body]) -> Iterator[str]:
     if not days:
         yield "Nothing of this span has passed yet."
         return
     dates = [date.fromisoformat(day["date"]) for day in days]
-    verdicts = Counter(day["verdict"] for day in days)
+    never = never_known(days)
+    verdicts = Counter(verdict_but_for(day, never) for day in days)
     parts = [
         f"{counted(verdicts[verdict], 'day')} {said}"
         for verdict, said in (
-            (Verdict.MET.value, "met every target"),
+            (Verdict.MET.value, "met every target" + (" that is measured here" if never else "")),
             (Verdict.NOT_MET.value, "missed at least one target"),
             (Verdict.BORDERLINE.value, "came too close to a limit to tell"),
             (Verdict.NO_DATA.value, "cannot be told in full"),
-            (None, "still running"),
+            (None, "not over yet"),
         )
         if verdicts[verdict]
     ]
@@ -196,6 +216,8 @@ def _reason(result: Body) -> str:
 
 
 def _unknown(checks: Mapping[str, Found]) -> Iterator[str]:
+    """Yield what is not known, the checks that share their reason and their days in one sentence."""
+    alike: dict[tuple[str, str], list[str]] = {}
     for check, results in checks.items():
         by_reason: dict[str, list[date]] = {}
         for day, result in _with(results, Verdict.NO_DATA):
@@ -203,7 +225,9 @@ def _unknown(checks: Mapping[str, Found]) -> Iterator[str]:
         for reason, days in sorted(by_reason.items(), key=lambda item: -len(item[1])):
             always = len(days) == len(results) and len(results) > 1
             when = "on any day" if always else f"on {counted(len(days), 'day')} ({dates_words(days)})"
-            yield f"{check_name(check)}: not known {when}: {reason}."
+            alike.setdefault((when, reason), []).append(check_name(check))
+    for (when, reason), names in alike.items():
+        yield f"{listed([names[0], *(name.lower() for name in names[1:])])}: not known {when}: {reason}."
 
 
 def _gaps(gaps: Iterable[Body]) -> Iterator[str]:

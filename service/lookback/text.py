@@ -1,14 +1,14 @@
 """A look-back as a keeper reads it, or reads it out: plain sentences, no codes."""
 
 import textwrap
-from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from datetime import date
+from datetime import date, datetime
 from typing import Final
 from zoneinfo import ZoneInfo
 
 from service.climate.uncertainty import Verdict
 from service.lookback.bodies import Body
+from service.lookback.summary import never_known, verdict_but_for
 from service.lookback.words import (
     at_zone,
     channel_words,
@@ -18,6 +18,7 @@ from service.lookback.words import (
     counted,
     lasting,
     listed,
+    long_day_words,
     ms_of,
     weekday_words,
 )
@@ -34,7 +35,7 @@ _DAY: Final = {
     Verdict.NOT_MET.value: "not met",
     Verdict.BORDERLINE.value: "too close to tell",
     Verdict.NO_DATA.value: "not known",
-    None: "still running",
+    None: "not over yet",
 }
 _TOLD: Final = (Verdict.NOT_MET.value, Verdict.BORDERLINE.value, Verdict.NO_DATA.value)
 _UNITS: Final = {"Cel": "°C", "1": "", "0/1": ""}
@@ -55,9 +56,7 @@ def text_of(report: Body) -> str:
         ("What held in this time", _facts(report, zone)),
         ("What this rests on", _data(report)),
     ]
-    from_to = (
-        f"{clock_words(report['from'], zone)} to {clock_words(report['to'], zone)}, times of {report['time_zone']}"
-    )
+    from_to = f"From {_moment(report['from'], zone)} to {_moment(report['to'], zone)}, times of {report['time_zone']}"
     lines = [f"Look-back: {head}", from_to]
     for title, block in blocks:
         lines += ["", title, "-" * len(title), *block]
@@ -78,38 +77,25 @@ def _days(days: Sequence[Body]) -> Iterator[str]:
     if not days:
         yield "No day of this span has begun."
         return
-    never = _never_known(days)
+    never = never_known(days)
     for day in days:
-        parts = []
+        parts: list[str] = []
         for verdict in _TOLD:
-            checks = [
-                c["check"] for c in day["checks"] if c["verdict"] == verdict and (verdict, c["check"]) not in never
-            ]
+            checks = [c["check"] for c in day["checks"] if c["verdict"] == verdict and c["check"] not in never]
             if checks:
-                parts.append(f"{_DAY[verdict]}: {listed(check_name(c).lower() for c in checks)}")
-        said = "; ".join(parts) or _otherwise(day)
+                parts.append(f"{_DAY[verdict]}: {listed(check_name(check).lower() for check in checks)}")
+        said = "; ".join(parts) or _otherwise(day, never)
         yield from _wrapped(f"{weekday_words(date.fromisoformat(day['date']))}: {said}.")
 
 
-def _otherwise(day: Body) -> str:
+def _otherwise(day: Body, never: frozenset[str]) -> str:
     """Return what is said of a day on which nothing is amiss as far as can be known here."""
     if not day["checks"]:
         return "nothing was asked for"
     if not day["complete"]:
-        return "still running, nothing missed so far"
-    met = any(check["verdict"] == Verdict.MET.value for check in day["checks"])
-    return "met, as far as it is measured here" if day["verdict"] != Verdict.MET.value and met else _DAY[day["verdict"]]
-
-
-def _never_known(days: Sequence[Body]) -> set[tuple[str, str]]:
-    """Return the checks that have no verdict on any day."""
-    if len(days) == 1:
-        return set()
-    asked, unknown = Counter[str](), Counter[str]()
-    for day in days:
-        asked.update(check["check"] for check in day["checks"])
-        unknown.update(check["check"] for check in day["checks"] if check["verdict"] == Verdict.NO_DATA.value)
-    return {(Verdict.NO_DATA.value, check) for check, number in unknown.items() if number == asked[check]}
+        return "not over yet, nothing missed so far"
+    verdict = verdict_but_for(day, never)
+    return "met, as far as it is measured here" if verdict != day["verdict"] else _DAY[verdict]
 
 
 def _misting(cycles: Sequence[Body], zone: ZoneInfo) -> Iterator[str]:
@@ -174,8 +160,8 @@ def _facts(report: Body, zone: ZoneInfo) -> Iterator[str]:
 
 
 def _moment(instant: str, zone: ZoneInfo) -> str:
-    day, clock = clock_words(instant, zone).rsplit(" ", 1)
-    return f"{day} {instant[:4]} {clock}"
+    local = datetime.fromisoformat(instant).astimezone(zone)
+    return f"{long_day_words(local.date())} {local:%H:%M}"
 
 
 def _placement(fact: Body) -> str:

@@ -112,7 +112,7 @@ def _run_words(run: Sequence[date]) -> str:
     if first == last:
         return day_words(first)
     start = str(first.day) if (first.month, first.year) == (last.month, last.year) else day_words(first)
-    return f"{start} to {day_words(last)}"
+    return f"{start} {'and' if len(run) == 2 else 'to'} {day_words(last)}"  # noqa: PLR2004 - two days are no span
 
 
 def counted(number: int, thing: str, things: str | None = None) -> str:
