@@ -8,7 +8,7 @@ from typing import Any
 from fastapi import FastAPI
 from fastapi.openapi.utils import get_openapi
 
-from service.api import alarms, health, live, readings, rooms
+from service.api import alarms, days, health, live, lookback, readings, rooms
 from service.api.parts import Parts
 from service.api.problems import PROBLEM_TYPE, BodyLimit, FieldProblem, Problem, add_problem_handlers
 
@@ -38,7 +38,7 @@ def create_api(parts: Parts) -> FastAPI:
     app.add_middleware(BodyLimit)
     add_problem_handlers(app)
     app.include_router(health.router)
-    for router in (rooms.router, alarms.router, readings.router, live.router):
+    for router in (rooms.router, days.router, lookback.router, alarms.router, readings.router, live.router):
         app.include_router(router, prefix=PREFIX)
     app.openapi = lambda: _described(app)
     return app

@@ -1,0 +1,171 @@
+"""The shapes of what is answered about the past of an enclosure."""
+
+from typing import Annotated, Any, Literal
+
+from pydantic import Field, WithJsonSchema
+
+from service.api.answers import Answer
+
+VerdictName = Literal["met", "not met", "borderline", "no data"]
+CycleVerdictName = Literal["confirmed", "weak", "none", "saturated", "no data"]
+Moment = Annotated[str, WithJsonSchema({"type": "string", "format": "date-time"})]
+Day = Annotated[str, WithJsonSchema({"type": "string", "format": "date"})]
+
+
+class PhotoperiodAnswer(Answer):
+    """The lit period that began on a day; without lights there is none."""
+
+    on: Moment | None
+    off: Moment | None
+    basis: Literal["light", "lamp power", "schedule", "none"]
+
+
+class TargetAnswer(Answer):
+    """What a check was held against; an end that is null is open."""
+
+    low: float | None
+    high: float | None
+    share: float | None = Field(description="Share of time, or of cycles, that is asked for.")
+    unit: str
+    source: str
+
+
+class CheckAnswer(Answer):
+    """What a check says of a day."""
+
+    check: str
+    verdict: VerdictName | None = Field(description="Null while it may still come out either way.")
+    value: float | None
+    unit: str
+    target: TargetAnswer
+    uncertainty: float | None = Field(description="Expanded, k = 2.")
+    coverage: float | None = Field(description="0 to 1, of the time looked at so far.")
+    from_: Moment = Field(alias="from")
+    to: Moment
+    zone: str | None
+    channels: list[str]
+    complete: bool
+    sentence: str
+    details: dict[str, float | int | str | bool | None]
+
+
+class SpikesAnswer(Answer):
+    """How many misting cycles came out how, and how many spikes no cycle explains."""
+
+    confirmed: int
+    weak: int
+    none: int
+    saturated: int
+    no_data: int
+    unscheduled: int
+
+
+class DayAnswer(Answer):
+    """A local day of an enclosure."""
+
+    date: Day
+    enclosure: str
+    photoperiod: PhotoperiodAnswer
+    verdict: VerdictName | None = Field(description="The worst of its checks; null while the day may still be met.")
+    complete: bool
+    checks: list[CheckAnswer]
+    spikes: SpikesAnswer
+
+
+class CycleAnswer(Answer):
+    """What a misting cycle did."""
+
+    at: Moment
+    basis: Literal["pump current", "pump state", "schedule"]
+    verdict: CycleVerdictName | None = Field(description="Null while its 20 min are not over.")
+    response: float | None = Field(description="Greatest added humidity within 20 min. [%RH]")
+    uncertainty: float | None
+    rise_minutes: float | None
+    decay_minutes: float | None
+    baseline_vapour_pressure: float | None = Field(description="Median of the 10 min before. [Pa]")
+    temperature_moving: bool
+    sentence: str
+
+
+class DaysAnswer(Answer):
+    """The local days that a span touches, as far as they have begun."""
+
+    enclosure: str
+    time_zone: str
+    days: list[DayAnswer]
+
+
+class MistingAnswer(Answer):
+    """The misting cycles of a span."""
+
+    enclosure: str
+    time_zone: str
+    misting: list[CycleAnswer]
+
+
+class SubjectAnswer(Answer):
+    """Whose past it is."""
+
+    enclosure: str
+    name: str
+
+
+class SummaryAnswer(Answer):
+    """What a span came to."""
+
+    verdict: VerdictName | None
+    sentences: list[str]
+
+
+class PastAlarmAnswer(Answer):
+    """An alarm that stood within the span."""
+
+    condition: str
+    zone: str | None
+    priority: str
+    state: str
+    raised_at: Moment
+    acknowledged_at: Moment | None
+    acknowledged_by: str | None
+    returned_at: Moment | None
+    peak: float | None
+    limit: float | None
+    unit: str | None
+    cause: str | None
+    note: str | None
+
+
+class GapAnswer(Answer):
+    """When a channel said nothing that can be judged, and why."""
+
+    channel: str
+    zone: str
+    from_: Moment = Field(alias="from")
+    to: Moment
+    reason: str
+
+
+class DataAnswer(Answer):
+    """What a look-back rests on."""
+
+    readings: int
+    approximate: int
+    refused: int = Field(description="Beyond what the probe can measure: stored and shown, never judged.")
+    fingerprint: str = Field(description="SHA-256 of this answer and of everything that it was made from.")
+
+
+class LookbackAnswer(Answer):
+    """What an enclosure lived through."""
+
+    subject: SubjectAnswer
+    from_: Moment = Field(alias="from")
+    to: Moment
+    time_zone: str
+    summary: SummaryAnswer
+    days: list[DayAnswer]
+    misting: list[CycleAnswer]
+    alarms: list[PastAlarmAnswer]
+    gaps: list[GapAnswer]
+    facts: list[dict[str, Any]] = Field(description="Each has a kind, from, until, entered_by and entered_at.")
+    journal: list[dict[str, Any]]
+    data: DataAnswer
