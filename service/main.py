@@ -17,7 +17,7 @@ import uvicorn
 from dashboard.app import create_app
 from sensors.payloads.measurement import Measurement
 from sensors.quantities import NotFiniteError, UnknownWordError, convert
-from service.api.parts import ComponentState, Parts, PostedReading, Taken, Wake
+from service.api.parts import MATTERS_NOT, ComponentState, Parts, PostedReading, Taken, Wake
 from service.errors import SettingInvalid
 from service.ingest.broker_address import BrokerAddress, address_of
 from service.ingest.embedded_broker import EmbeddedBroker
@@ -120,7 +120,7 @@ class Service:
 
     def all_well(self) -> bool:
         """Whether everything that matters is well."""
-        return all(state.ok for name, state in self.component_states().items() if name != "heartbeat")
+        return all(state.ok for name, state in self.component_states().items() if name not in MATTERS_NOT)
 
     def _run(self, name: str, target: Callable[..., None], *args: object) -> None:
         thread = threading.Thread(target=target, args=args, name=name, daemon=True)

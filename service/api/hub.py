@@ -12,7 +12,7 @@ from sqlmodel import Session
 
 from service.api.alarms import keys_of
 from service.api.answers import alarm_answer, transition_answer, written
-from service.api.parts import MATTERS_NOT, Parts
+from service.api.parts import PICTURE_RESTS_ON, Parts
 from service.api.zone_values import unit_of
 from service.errors import WardianError
 from service.model import AlarmTransition, from_ms
@@ -294,7 +294,7 @@ class Hub:
     def _pulse(self, at: Position | None = None) -> bytes:
         """Return the event that says that the stream lives, and whether all that matters is well."""
         states = self._parts.component_states()
-        ok = self._readable and all(state.ok for name, state in states.items() if name not in MATTERS_NOT)
+        ok = self._readable and all(state.ok for name, state in states.items() if name in PICTURE_RESTS_ON)
         # Later ones have no id: a client may have come further than the hub.
         return _event("pulse", {"at": written(self._parts.now()), "ok": ok}, at)
 

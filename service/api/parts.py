@@ -18,6 +18,10 @@ MATTERS_NOT: Final = frozenset({"heartbeat"})
 """Components whose failure leaves the service ready: the outside watcher is told by its absence."""
 
 
+PICTURE_RESTS_ON: Final = frozenset({"broker", "ingest", "watch"})
+"""While one of these is not well, what a page shows may be old: it must not look live."""
+
+
 @dataclass(frozen=True, slots=True)
 class ComponentState:
     """How a part of the service is.

@@ -211,4 +211,21 @@ PROBE_SILENT: Final = Condition(
     "Check the probe's power, its wireless link and its gateway. Until it speaks, this place is not watched.",
 )  # fmt: skip
 
-CONDITIONS: Final[dict[str, Condition]] = {condition.key: condition for condition in (*LIMIT_CONDITIONS, PROBE_SILENT)}
+CONDITIONS: Final[dict[str, Condition]] = {
+    condition.key: condition
+    for condition in (
+        *CHANNEL_CONDITIONS,
+        PROBE_SILENT,
+        MISTING_MISSED,
+        MISTING_WEAKENING,
+        TOO_DRY,
+        TOO_WET,
+        PROBE_STUCK,
+        PROBE_SATURATED,
+        PROBE_IMPOSSIBLE,
+        PROBE_DISAGREES,
+        CALIBRATION_DUE,
+        BATTERY_LOW,
+    )
+}
+"""Every condition by its key."""

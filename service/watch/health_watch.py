@@ -92,10 +92,13 @@ def look_at_end_of_dark(measured: Sequence[Measured], now_ms: int, differences: 
         nights.append(difference)
         del nights[:-DISAGREEING_NIGHTS]
         joint = quadrature(one.channel.uncertainty, other.channel.uncertainty)
-        told = f"At the end of the dark {one.channel.key} and {other.channel.key} differ by {abs(difference):.1f}."
+        told = (
+            f"At the end of the dark {one.channel.key} and {other.channel.key} differ by {abs(difference):.1f}, "
+            f"more than the {joint:.1f} that their errors allow."
+        )
         yield Finding(
             PROBE_DISAGREES, f"{one.channel.key}|{other.channel.key}", one.channel.zone, one.fact.id,
-            disagrees(nights, joint), now_ms, abs(difference), joint, None, told,
+            disagrees(nights, joint), now_ms, cause=told,
         )  # fmt: skip
 
 

@@ -29,7 +29,7 @@ def small_disk(tmp_path: Path) -> Iterator[Path]:
     if mounted.returncode != 0:
         pytest.fail(f"cannot mount a small disk ({mounted.stderr.strip()}): run the tests as root")
     yield folder
-    subprocess.run(["umount", str(folder)], check=True)
+    subprocess.run(["umount", "--lazy", str(folder)], check=True)
 
 
 @pytest.fixture

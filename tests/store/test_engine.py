@@ -93,7 +93,7 @@ def small_disk(tmp_path: Path) -> Iterator[Path]:
     if mounted.returncode != 0:
         pytest.fail(f"cannot mount a small disk ({mounted.stderr.strip()}): run the tests as root")
     yield folder
-    subprocess.run(["umount", str(folder)], check=True)
+    subprocess.run(["umount", "--lazy", str(folder)], check=True)
 
 
 def test_a_full_disk_stores_nothing_of_the_batch_and_goes_on_when_there_is_room(small_disk: Path) -> None:

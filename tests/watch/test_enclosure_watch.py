@@ -11,7 +11,8 @@ from service.climate.psychrometrics import relative_humidity_of, vapour_pressure
 from service.model import Alarm, Calibration, Enclosure, Flag, MistingSchedule, from_ms, to_ms
 from service.store.alarms import list_alarms
 from service.store.engine import Store, open_store
-from service.store.readings import add_readings
+from service.store.readings import add_readings, next_number
+from service.watch.conditions import CONDITIONS
 from service.watch.history import record_history
 from service.watch.live import Watch
 from tests.builders import LONG_AGO, MINUTE, NOON_MS, a_probe, a_site, an_enclosure
@@ -261,3 +262,30 @@ def _fresh(tmp_path_factory: pytest.TempPathFactory) -> Store:
     store = open_store(f"sqlite:///{folder}/wardian.db")
     furnish(store)
     return store
+
+
+def test_every_condition_that_can_be_raised_can_be_told_and_ended() -> None:
+    for key, condition in CONDITIONS.items():
+        assert condition.key == key
+        assert condition.title
+        assert condition.next_step.endswith(".")
+    assert {"misting-missed", "too-wet", "lights-late", "probe-stuck", "basking-heading-over"} <= CONDITIONS.keys()
+
+
+def test_an_enclosure_that_is_taken_away_ends_its_alarms(room: Store) -> None:
+    minutes = np.arange(-60, 60)
+    put(room, TEMPERATURE, minutes, steady(minutes))
+    put(room, HUMIDITY, minutes, 60 + 0.3 * np.sin(minutes))
+    raised(room, -60, 60)
+    clock = Clock(NOON_MS + 63 * MINUTE)
+    watch = Watch(room, clock, lambda: None)
+    watch.step()
+    with room.write() as session:
+        enclosure = session.get(Enclosure, 1)
+        enclosure.retired_at = from_ms(clock.ms)
+        next_number(session, "facts")
+    clock.ms += MINUTE
+    watch.step()
+    with room.read() as session:
+        (missed,) = [alarm for alarm in list_alarms(session) if alarm.condition == "misting-missed"]
+    assert missed.returned_at == from_ms(clock.ms)
