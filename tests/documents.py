@@ -1,0 +1,75 @@
+"""The project's own documents, taken apart: code blocks, code in a line, headings, links, table rows."""
+
+import re
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+
+ROOT = Path(__file__).parents[1]
+_FENCE = re.compile(
+    r"^(?P<indent> *)```(?P<language>[\w-]*)[^\n]*\n(?P<text>.*?)^(?P=indent)```$", re.MULTILINE | re.DOTALL
+)
+_IN_LINE = re.compile(r"`([^`\n]+)`")
+_LINK = re.compile(r"!?\[[^\]]*\]\(([^)\s]+)[^)]*\)")
+_HEADING = re.compile(r"^#+ +(.+?) *$", re.MULTILINE)
+
+
+@dataclass(frozen=True)
+class Block:
+    """A fenced block of a document."""
+
+    language: str
+    text: str
+
+
+@dataclass(frozen=True)
+class Document:
+    """A Markdown file."""
+
+    path: Path
+
+    @property
+    def name(self) -> str:
+        return self.path.relative_to(ROOT).as_posix()
+
+    @property
+    def text(self) -> str:
+        return self.path.read_text(encoding="utf-8")
+
+    @property
+    def prose(self) -> str:
+        """The text without its fenced blocks."""
+        return _FENCE.sub("", self.text)
+
+    def blocks(self, *languages: str) -> list[Block]:
+        found = [Block(match["language"], match["text"]) for match in _FENCE.finditer(self.text)]
+        return [block for block in found if not languages or block.language in languages]
+
+    def in_line(self) -> list[str]:
+        """Return the code that stands within sentences."""
+        return _IN_LINE.findall(self.prose)
+
+    def links(self) -> list[str]:
+        return _LINK.findall(_IN_LINE.sub("", self.prose))
+
+    def anchors(self) -> set[str]:
+        """Return what a link can point to: each heading in small letters, without signs, dashes for blanks."""
+        headings = [heading.replace("`", "").lower() for heading in _HEADING.findall(self.prose)]
+        return {re.sub(r"[^\w\- ]", "", heading).replace(" ", "-") for heading in headings}
+
+    def rows(self) -> list[list[str]]:
+        """Return the cells of every table row, the lines under the heads left out."""
+        lines = [line for line in self.prose.splitlines() if line.startswith("|")]
+        rows = [[cell.strip() for cell in line.strip().strip("|").split("|")] for line in lines]
+        return [row for row in rows if not set("".join(row)) <= set("-: ")]
+
+
+@cache
+def document(name: str) -> Document:
+    return Document(ROOT / name)
+
+
+def documents() -> list[Document]:
+    """Return every Markdown file that belongs to the project."""
+    places = [ROOT, ROOT / "docs", *(ROOT / "deploy").rglob("**/")]
+    return [Document(path) for place in dict.fromkeys(places) for path in sorted(place.glob("*.md"))]
