@@ -5,13 +5,15 @@ from datetime import datetime
 
 from sqlmodel import Session
 
-from service.alarms.lifecycle import STANDING, Event, IllegalTransitionError, State, next_state
+from service.alarms.lifecycle import HELD, Event, IllegalTransitionError, Standing, State, after
 from service.errors import Refused
 from service.model import Alarm, AlarmTransition
 from service.store.alarms import add_transition, find_alarm, get_alarm
+from service.store.holds import hold_on
 
 WATCH = "the watch"
 """Who did it, when nobody did."""
+EVENT_OF_HOLD = {str(state): event for event, state in HELD.items()}
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,8 +35,18 @@ class Occurrence:
     cause: str | None = None
 
 
+@dataclass(frozen=True, slots=True)
+class Deed:
+    """Who does something to an alarm, when it happens, when it is written down, and why."""
+
+    by: str
+    at: datetime
+    recorded_at: datetime
+    note: str | None = None
+
+
 def record_raised(session: Session, occurrence: Occurrence, recorded_at: datetime) -> Alarm | None:
-    """Write an alarm down as raised; return None when it is on record already."""
+    """Write an alarm down as raised, held back at once where a hold says so; None when it is on record already."""
     if find_alarm(session, occurrence.condition, occurrence.place, occurrence.raised_at) is not None:
         return None
     alarm = Alarm(
@@ -55,19 +67,20 @@ def record_raised(session: Session, occurrence: Occurrence, recorded_at: datetim
     )
     session.add(alarm)
     session.flush()
-    _change(session, alarm, Event.RAISE, occurrence.raised_at, recorded_at, WATCH, occurrence.cause)
+    change(session, alarm, Event.RAISE, Deed(WATCH, occurrence.raised_at, recorded_at, occurrence.cause))
+    hold = hold_on(session, alarm)
+    if hold is not None:
+        held = Deed(hold.by, occurrence.raised_at, recorded_at, hold.note)
+        change(session, alarm, EVENT_OF_HOLD[hold.kind], held)
     return alarm
 
 
-def record_returned(
-    session: Session, alarm: Alarm, at: datetime, recorded_at: datetime, peak: float | None, why: str
-) -> bool:
+def record_returned(session: Session, alarm: Alarm, deed: Deed, peak: float | None) -> bool:
     """Write down that an alarm's condition ended; return False when that is on record already."""
-    if State(alarm.state) not in STANDING:
+    if alarm.returned_at is not None:
         return False
-    alarm.returned_at = at
     alarm.peak = alarm.peak if peak is None else peak
-    _change(session, alarm, Event.RETURN, at, recorded_at, WATCH, why)
+    change(session, alarm, Event.RETURN, deed)
     return True
 
 
@@ -79,25 +92,40 @@ def acknowledge(session: Session, alarm_id: int, by: str, note: str | None, now:
     NotFound
         There is no such alarm.
     Refused
-        It was acknowledged before, or nothing is left to acknowledge.
+        It was acknowledged before, is held back, or nothing is left to acknowledge.
     """
     alarm = get_alarm(session, alarm_id)
-    try:
-        _change(session, alarm, Event.ACKNOWLEDGE, now, now, by, note)
-    except IllegalTransitionError as exc:
-        raise Refused(f"alarm {alarm_id}: {exc}") from exc
+    change(session, alarm, Event.ACKNOWLEDGE, Deed(by, now, now, note))
     alarm.acknowledged_at, alarm.acknowledged_by = now, by
     alarm.note = note or alarm.note
     return alarm
 
 
-def _change(
-    session: Session, alarm: Alarm, event: Event, at: datetime, recorded_at: datetime, by: str, note: str | None
-) -> None:
-    after = next_state(State(alarm.state), event)
+def change(session: Session, alarm: Alarm, event: Event, deed: Deed) -> None:
+    """Let an event happen to an alarm, and append it to its record.
+
+    Raises
+    ------
+    Refused
+        When it cannot happen in the alarm's state; nothing is changed.
+    """
+    raised = alarm.state != State.NORMAL or alarm.returned_at is not None
+    before = Standing(State(alarm.state), active=raised and alarm.returned_at is None)
+    try:
+        now = after(before, event)
+    except IllegalTransitionError as exc:
+        raise Refused(f"alarm {alarm.id}: {exc}") from exc
     if alarm.id is None:
         raise ValueError("an alarm is stored before its state changes")
+    if event is Event.RETURN:
+        alarm.returned_at = deed.at
     transition = AlarmTransition(
-        alarm_id=alarm.id, at=at, recorded_at=recorded_at, before=alarm.state, after=after, by=by, note=note
+        alarm_id=alarm.id,
+        at=deed.at,
+        recorded_at=deed.recorded_at,
+        before=alarm.state,
+        after=now.state,
+        by=deed.by,
+        note=deed.note,
     )
     add_transition(session, alarm, transition)

@@ -1,6 +1,6 @@
 """The tables, one file a subject."""
 
-from service.model.alarms import Alarm, AlarmTransition, EnclosureWatchState, WatchState
+from service.model.alarms import Alarm, AlarmHold, AlarmTransition, EnclosureWatchState, WatchState
 from service.model.animals import Animal, Housing
 from service.model.assessments import AssessmentDay, ChannelDay
 from service.model.base import DatedFact, Instant, Keyed, from_ms, table_of, to_ms
@@ -25,6 +25,7 @@ __all__ = [
     "SETTLE_MS",
     "ZONES",
     "Alarm",
+    "AlarmHold",
     "AlarmTransition",
     "Animal",
     "AssessmentDay",

@@ -73,3 +73,26 @@ class EnclosureWatchState(SQLModel, table=True):
         sa_column=Column(Integer, ForeignKey("enclosure.id"), primary_key=True, autoincrement=False)
     )
     memory: dict[str, Any] = Field(sa_column=Column(JSON, nullable=False))
+
+
+class AlarmHold(SQLModel, table=True):
+    """Alarms that are held back for a time: shelved, suppressed by design, or out of service.
+
+    `kind` is the state that held alarms are in. An empty `condition`, `place`, `enclosure_id` or `room_id` means any.
+    `until_at` is when it ends by itself, `ended_at` when it did end.
+    """
+
+    __tablename__ = "alarm_hold"  # pyright: ignore[reportAssignmentType]
+
+    id: int | None = Field(default=None, primary_key=True)
+    kind: str
+    condition: str | None = None
+    place: str | None = None
+    enclosure_id: int | None = Field(default=None, foreign_key="enclosure.id", index=True)
+    room_id: int | None = Field(default=None, foreign_key="room.id")
+    from_at: datetime = Field(sa_type=Instant)
+    until_at: datetime | None = Field(default=None, sa_type=Instant)
+    by: str
+    note: str | None = None
+    ended_at: datetime | None = Field(default=None, sa_type=Instant)
+    ended_by: str | None = None

@@ -13,7 +13,7 @@ from functools import partial
 import structlog
 from sqlmodel import Session
 
-from service.alarms.record import Occurrence, record_raised, record_returned
+from service.alarms.record import WATCH, Deed, Occurrence, record_raised, record_returned
 from service.climate.series import cadence_of
 from service.errors import StoreUnusable
 from service.model import SETTLE_MS, from_ms
@@ -219,7 +219,7 @@ def record(session: Session, facts: RoomFacts, event: AlarmEvent, now_ms: int) -
     if isinstance(event, AlarmReturned):
         alarm = find_alarm(session, event.condition.key, event.place, from_ms(event.raised_ms))
         if alarm is not None:
-            record_returned(session, alarm, from_ms(event.at_ms), recorded_at, event.peak, event.why)
+            record_returned(session, alarm, Deed(WATCH, from_ms(event.at_ms), recorded_at, event.why), event.peak)
         return
     occurrence = Occurrence(
         condition=event.condition.key,

@@ -1,0 +1,67 @@
+"""Alarms that are held back, and until when."""
+
+from collections.abc import Sequence
+from datetime import datetime
+
+import sqlalchemy as sa
+from sqlmodel import Session, select
+
+from service.errors import NotFound
+from service.model import Alarm, AlarmHold, Enclosure, table_of
+
+_HOLD, _ALARM, _ENCLOSURE = table_of(AlarmHold), table_of(Alarm), table_of(Enclosure)
+
+
+def standing_holds(session: Session) -> Sequence[AlarmHold]:
+    """Return the holds that have not ended, the newest first."""
+    return session.exec(select(AlarmHold).where(_HOLD.c.ended_at.is_(None)).order_by(_HOLD.c.id.desc())).all()
+
+
+def get_hold(session: Session, hold_id: int) -> AlarmHold:
+    """Return a hold.
+
+    Raises
+    ------
+    NotFound
+        When there is none of that number.
+    """
+    hold = session.get(AlarmHold, hold_id)
+    if hold is None:
+        raise NotFound(f"there is no hold {hold_id}")
+    return hold
+
+
+def overdue_holds(session: Session, now: datetime) -> Sequence[AlarmHold]:
+    """Return the holds whose time has come to end by themselves."""
+    query = select(AlarmHold).where(_HOLD.c.ended_at.is_(None), _HOLD.c.until_at <= now)
+    return session.exec(query.order_by(_HOLD.c.until_at)).all()
+
+
+def hold_on(session: Session, alarm: Alarm) -> AlarmHold | None:
+    """Return the hold that holds an alarm of this condition and place back now, the newest where several do."""
+    room = sa.select(_ENCLOSURE.c.room_id).where(_ENCLOSURE.c.id == alarm.enclosure_id).scalar_subquery()
+    wanted = (
+        (_HOLD.c.condition, alarm.condition),
+        (_HOLD.c.place, alarm.place),
+        (_HOLD.c.enclosure_id, alarm.enclosure_id),
+        (_HOLD.c.room_id, room),
+    )
+    query = select(AlarmHold).where(_HOLD.c.ended_at.is_(None))
+    for column, value in wanted:
+        query = query.where(sa.or_(column.is_(None), column == value))
+    return session.exec(query.order_by(_HOLD.c.id.desc())).first()
+
+
+def alarms_under(session: Session, hold: AlarmHold, states: Sequence[str]) -> Sequence[Alarm]:
+    """Return the alarms in one of these states that a hold is about."""
+    query = select(Alarm).where(_ALARM.c.state.in_(states))
+    if hold.condition is not None:
+        query = query.where(_ALARM.c.condition == hold.condition)
+    if hold.place is not None:
+        query = query.where(_ALARM.c.place == hold.place)
+    if hold.enclosure_id is not None:
+        query = query.where(_ALARM.c.enclosure_id == hold.enclosure_id)
+    if hold.room_id is not None:
+        of_room = sa.select(_ENCLOSURE.c.id).where(_ENCLOSURE.c.room_id == hold.room_id)
+        query = query.where(_ALARM.c.enclosure_id.in_(of_room))
+    return session.exec(query.order_by(_ALARM.c.id)).all()
