@@ -124,6 +124,8 @@ def plan_day(facts: RoomFacts, enclosure: EnclosureFact, programme: Programme, d
     measured = any(shows_light(facts.channels[p.channel_id].quantity, p.zone) for p in near)
     last = furthest if measured else night_end + TAIL_MS
     placed = [_placed(facts, p, first, last, (start, night_end)) for p in near if p.meets(first, last)]
+    # The order in which facts were entered must not show.
+    placed.sort(key=lambda p: (p.fact.key, p.start_ms, p.zone))
     around = (programme.day(day - timedelta(days=1)), planned, programme.day(day + timedelta(days=1)))
     cycles = tuple(c for one in around for c in one.cycles if first <= c.at_ms < last)
     return DayPlan(

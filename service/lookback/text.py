@@ -115,7 +115,7 @@ def _misting(cycles: Sequence[Body], zone: ZoneInfo) -> Iterator[str]:
 
 def _alarms(alarms: Sequence[Body], zone: ZoneInfo) -> Iterator[str]:
     if not alarms:
-        yield "None."
+        yield "No alarm stood."
     for alarm in alarms:
         where = f" {at_zone(alarm['zone'])}" if alarm["zone"] else ""
         said = f"{clock_words(alarm['raised_at'], zone)}: {condition_words(alarm['condition'])}{where}"
