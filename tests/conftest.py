@@ -12,6 +12,9 @@ from service.ingest.embedded_broker import EmbeddedBroker, free_port
 from service.settings import Settings, load_settings
 from service.store.engine import Store, open_store
 from tests.mosquitto import Mosquitto
+from tests.postgres import Postgres
+
+ON_BOTH_DATABASES = {"store", "ingest"}
 
 
 @pytest.fixture(scope="session")
@@ -19,7 +22,10 @@ def program() -> Callable[[str], str]:
     """Return the path of a program; without it the test is named as not run, and in CI it fails."""
 
     def find(name: str) -> str:
-        path = shutil.which(name, path=f"{os.environ.get('PATH', '')}:/usr/sbin:/usr/local/sbin")
+        # Debian keeps the programs of PostgreSQL's server apart, by version.
+        apart = sorted(Path("/usr/lib/postgresql").glob("*/bin"), key=lambda folder: int(folder.parts[4]), reverse=True)
+        folders = [os.environ.get("PATH", ""), "/usr/sbin", "/usr/local/sbin", *map(str, apart)]
+        path = shutil.which(name, path=":".join(folders))
         if path is None:
             said = f"{name} is not installed: not tested"
             if os.environ.get("CI") == "true":
@@ -30,9 +36,59 @@ def program() -> Callable[[str], str]:
     return find
 
 
+def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
+    """Run what is tried of the store and of the ingest on both databases."""
+    if "database" in metafunc.fixturenames and metafunc.definition.path.parent.name in ON_BOTH_DATABASES:
+        metafunc.parametrize("database", ["sqlite", "postgresql"], indirect=True)
+
+
+@pytest.fixture(scope="session")
+def postgres(program: Callable[[str], str]) -> Iterator[Postgres]:
+    cluster = Postgres(program("initdb"))
+    cluster.start()
+    yield cluster
+    cluster.throw_away()
+
+
+@pytest.fixture(scope="session")
+def furnished_database(postgres: Postgres) -> str:
+    """Return the name of a database with all tables: a copy of it is made faster than they are."""
+    url = postgres.database()
+    open_store(url).close()
+    return url.rsplit("/", 1)[1]
+
+
 @pytest.fixture
-def settings(tmp_path: Path) -> Settings:
-    return load_settings(data=tmp_path / "data", broker_listen=f"127.0.0.1:{free_port()}", web="127.0.0.1:0")
+def new_postgresql(postgres: Postgres) -> Iterator[Callable[[], str]]:
+    """Return what makes an empty database and gives its URL."""
+    made: list[str] = []
+
+    def make() -> str:
+        made.append(postgres.database())
+        return made[-1]
+
+    yield make
+    for url in made:
+        postgres.drop(url)
+
+
+@pytest.fixture
+def database(request: pytest.FixtureRequest) -> Iterator[str]:
+    """Return the URL of the test's database; empty means SQLite in the data folder."""
+    if getattr(request, "param", "sqlite") == "sqlite":
+        yield ""
+        return
+    cluster, template = request.getfixturevalue("postgres"), request.getfixturevalue("furnished_database")
+    url = cluster.database(template)
+    yield url
+    cluster.drop(url)
+
+
+@pytest.fixture
+def settings(tmp_path: Path, database: str) -> Settings:
+    return load_settings(
+        data=tmp_path / "data", database=database, broker_listen=f"127.0.0.1:{free_port()}", web="127.0.0.1:0"
+    )
 
 
 @pytest.fixture

@@ -1,12 +1,14 @@
 """Open a database, bring it up to date, and hand out transactions."""
 
 import sqlite3
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from importlib import resources
 from pathlib import Path
 from typing import Any
 
+import psycopg
 import sqlalchemy as sa
 from alembic import command
 from alembic.config import Config
@@ -18,9 +20,20 @@ from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError, Operati
 from sqlmodel import Session
 
 from service.errors import SettingInvalid, StoreForeign, StoreFull, StoreNewer, StoreUnusable
+from service.store.partitions import make_ahead
 
 _BUSY_SECONDS = 20.0
-_FULL_SIGNS = ("disk is full", "readonly database", "disk i/o error", "no space left", "could not extend file")
+_CONNECT_SECONDS = 10
+_OLDEST_POSTGRESQL = 15
+_UPGRADE_LOCK = 7_402_511_905
+_FULL_SIGNS = (
+    "disk is full",
+    "readonly database",
+    "disk i/o error",
+    "no space left",
+    "could not extend file",
+    "read-only transaction",
+)
 
 
 class Store:
@@ -61,6 +74,11 @@ class Store:
         ):
             yield session
 
+    def make_ready(self) -> None:
+        """Make what the readings of the coming months need: once a day is often enough. SQLite needs nothing."""
+        with _translated(self._writer.url):
+            _make_ready(self._writer)
+
     def close(self) -> None:
         """Give the connections back."""
         self._engine.dispose()
@@ -88,6 +106,7 @@ def open_store(url: str) -> Store:
     try:
         with _translated(parsed):
             _bring_up_to_date(writer)
+            _make_ready(writer)
     except BaseException:
         engine.dispose()
         writer.dispose()
@@ -115,7 +134,10 @@ def _make_folder(folder: Path) -> None:
 
 def _engine(url: URL, begin: str) -> Engine:
     if url.get_backend_name() != "sqlite":
-        return sa.create_engine(url, pool_pre_ping=True)
+        # What begins deferred on SQLite sees one state throughout; here a level of isolation promises the same.
+        seen = "REPEATABLE READ" if begin == "BEGIN" else "READ COMMITTED"
+        named = {"application_name": "wardian", "connect_timeout": _CONNECT_SECONDS}
+        return sa.create_engine(url, pool_pre_ping=True, isolation_level=seen, connect_args=named)
     engine = sa.create_engine(url, connect_args={"timeout": _BUSY_SECONDS, "check_same_thread": False})
 
     @event.listens_for(engine, "connect")
@@ -140,6 +162,10 @@ def _bring_up_to_date(writer: Engine) -> None:
         with _raw(writer) as driver:
             driver.execute("PRAGMA journal_mode = WAL")
     with writer.begin() as connection:
+        if connection.dialect.name == "postgresql":
+            _refuse_old(connection)
+            # Two that start at once on a new database must not both make its tables.
+            connection.exec_driver_sql(f"SELECT pg_advisory_xact_lock({_UPGRADE_LOCK})")
         there = MigrationContext.configure(connection).get_current_heads()
         if set(there) == set(scripts.get_heads()):
             return
@@ -148,6 +174,11 @@ def _bring_up_to_date(writer: Engine) -> None:
         config.set_main_option("script_location", str(_migrations()))
         config.attributes["connection"] = connection
         command.upgrade(config, "head")
+
+
+def _make_ready(writer: Engine) -> None:
+    if writer.dialect.name == "postgresql":
+        make_ahead(writer, time.time_ns() // 1_000_000)
 
 
 @contextmanager
@@ -159,6 +190,15 @@ def _raw(engine: Engine) -> Iterator[sqlite3.Connection]:
         yield driver
     finally:
         fairy.close()
+
+
+def _refuse_old(connection: Connection) -> None:
+    version = connection.dialect.server_version_info or (0,)
+    if int(version[0]) < _OLDEST_POSTGRESQL:
+        said = ".".join(map(str, version))
+        raise StoreUnusable(
+            f"{_where(connection.engine.url)}: PostgreSQL {said} is too old; use {_OLDEST_POSTGRESQL} or newer"
+        )
 
 
 def _refuse_unknown(connection: Connection, there: tuple[str, ...], scripts: ScriptDirectory) -> None:
@@ -190,12 +230,12 @@ def _translated(url: URL) -> Iterator[None]:
     """Turn the driver's errors into ours, where they enter."""
     try:
         yield
-    except (DBAPIError, sqlite3.Error) as exc:
+    except (DBAPIError, sqlite3.Error, psycopg.Error) as exc:
         where, said = _where(url), str(exc.orig if isinstance(exc, DBAPIError) else exc).strip()
         if any(sign in said.lower() for sign in _FULL_SIGNS):
             raise StoreFull(f"{where}: cannot be written ({said}); free space, or mend its permissions") from exc
         if "file is not a database" in said or "malformed" in said:
             raise StoreForeign(f"{where}: {said}; restore a backup, or set WARDIAN_DATABASE to a new file") from exc
-        if isinstance(exc, OperationalError | sqlite3.OperationalError):
+        if isinstance(exc, OperationalError | sqlite3.OperationalError | psycopg.OperationalError):
             raise StoreUnusable(f"{where}: {said}; check WARDIAN_DATABASE and that the database runs") from exc
         raise

@@ -9,10 +9,12 @@ import numpy as np
 import numpy.typing as npt
 import sqlalchemy as sa
 from sqlalchemy.dialects import postgresql, sqlite
-from sqlalchemy.engine import Dialect
+from sqlalchemy.dialects.postgresql import psycopg
+from sqlalchemy.engine import Connection, Dialect
 from sqlmodel import Session
 
 from service.model import ChannelDay, ChannelState, Counter, Reading, table_of
+from service.store.bulk import StateRow, advance_states, copy_readings
 
 _READING, _STATE, _COUNTER = table_of(Reading), table_of(ChannelState), table_of(Counter)
 _DAY = table_of(ChannelDay)
@@ -75,9 +77,9 @@ def add_readings(session: Session, rows: Sequence[NewReading]) -> int:
     if not rows:
         return 0
     connection = session.connection()
-    insert, ahead, _, _ = _statements(connection.dialect.name)
-    stored = connection.exec_driver_sql(_text(insert, connection.dialect), list(rows)).rowcount
+    # First: it makes writers of one database wait for each other, so that what follows sees no state change under it.
     write = next_number(session, "write")
+    stored = _insert(connection, rows)
     newest: dict[int, NewReading] = {}
     oldest: dict[int, int] = {}
     for row in rows:
@@ -89,9 +91,25 @@ def add_readings(session: Session, rows: Sequence[NewReading]) -> int:
         elif at < oldest[channel]:
             oldest[channel] = at
     states = [(*row, write, oldest[channel]) for channel, row in newest.items()]
-    if connection.exec_driver_sql(_text(ahead, connection.dialect), states).rowcount < len(states):
+    if _advance(connection, states) < len(states):
         _add_late(session, rows, newest, write)
     return stored
+
+
+def _insert(connection: Connection, rows: Sequence[NewReading]) -> int:
+    """Store the readings that are not there yet, and return how many those were."""
+    if connection.dialect.name == "postgresql":
+        return copy_readings(connection, rows)
+    insert, _, _, _ = _statements(connection.dialect.name)
+    return connection.exec_driver_sql(_text(insert, connection.dialect), list(rows)).rowcount
+
+
+def _advance(connection: Connection, states: Sequence[StateRow]) -> int:
+    """Note the newest of each channel whose readings are all newer than before, and return how many those were."""
+    if connection.dialect.name == "postgresql":
+        return advance_states(connection, states)
+    _, ahead, _, _ = _statements(connection.dialect.name)
+    return connection.exec_driver_sql(_text(ahead, connection.dialect), list(states)).rowcount
 
 
 def _add_late(session: Session, rows: Sequence[NewReading], newest: dict[int, NewReading], write: int) -> None:
@@ -143,13 +161,15 @@ def _statements(dialect: str) -> tuple[sa.Insert, sa.Insert, sa.Insert, sa.Inser
 
 
 _COMPILED: dict[tuple[sa.Insert, str], str] = {}
+_POSITIONAL: dict[str, Dialect] = {"postgresql": psycopg.dialect(paramstyle="format")}
+"""psycopg's marks have names unless it is asked for positions; SQLite's are positions."""
 
 
 def _text(statement: sa.Insert, dialect: Dialect) -> str:
     """Return the statement as the driver takes it, so that rows can be handed over as plain tuples."""
     key = (statement, dialect.name)
     if key not in _COMPILED:
-        _COMPILED[key] = str(statement.compile(dialect=dialect))
+        _COMPILED[key] = str(statement.compile(dialect=_POSITIONAL.get(dialect.name, dialect)))
     return _COMPILED[key]
 
 

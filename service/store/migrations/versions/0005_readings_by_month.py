@@ -39,7 +39,7 @@ def upgrade() -> None:
     if op.get_bind().dialect.name != "postgresql":
         return
     _set_aside()
-    _make(postgresql_partition_by="RANGE (at_ms)")
+    _make("RANGE (at_ms)")
     op.execute(f"CREATE TABLE reading_before PARTITION OF reading FOR VALUES FROM (MINVALUE) TO ({_FIRST_MS})")
     op.execute(f"CREATE TABLE reading_after PARTITION OF reading FOR VALUES FROM ({_END_MS}) TO (MAXVALUE)")
     op.execute(_EACH_MONTH)
@@ -59,9 +59,10 @@ def _set_aside() -> None:
     op.execute("ALTER TABLE unparted RENAME CONSTRAINT reading_pkey TO unparted_pkey")
 
 
-def _make(**how: str) -> None:
+def _make(partition_by: str | None = None) -> None:
     columns = [sa.Column(name, kind, autoincrement=False, nullable=False) for name, kind in _COLUMNS]
-    op.create_table("reading", *columns, sa.PrimaryKeyConstraint("channel_id", "at_ms"), **how)
+    key = sa.PrimaryKeyConstraint("channel_id", "at_ms")
+    op.create_table("reading", *columns, key, postgresql_partition_by=partition_by)
 
 
 def _take_back() -> None:
