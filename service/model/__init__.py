@@ -1,6 +1,6 @@
 """The tables, one file a subject."""
 
-from service.model.alarms import Alarm, AlarmHold, AlarmTransition, EnclosureWatchState, WatchState
+from service.model.alarms import Alarm, AlarmHold, AlarmTransition, EnclosureWatchState, RoomWatchState, WatchState
 from service.model.animals import Animal, Housing
 from service.model.assessments import AssessmentDay, ChannelDay
 from service.model.base import DatedFact, Instant, Keyed, from_ms, table_of, to_ms
@@ -57,6 +57,7 @@ __all__ = [
     "RefusedMessage",
     "RefusedTopic",
     "Room",
+    "RoomWatchState",
     "Site",
     "TargetOverride",
     "WatchState",

@@ -75,6 +75,15 @@ class EnclosureWatchState(SQLModel, table=True):
     memory: dict[str, Any] = Field(sa_column=Column(JSON, nullable=False))
 
 
+class RoomWatchState(SQLModel, table=True):
+    """What the watch remembers of the rooms; one row."""
+
+    __tablename__ = "room_watch_state"  # pyright: ignore[reportAssignmentType]
+
+    id: int = Field(default=1, primary_key=True)
+    memory: dict[str, Any] = Field(sa_column=Column(JSON, nullable=False))
+
+
 class AlarmHold(SQLModel, table=True):
     """Alarms that are held back for a time: shelved, suppressed by design, or out of service.
 

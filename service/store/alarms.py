@@ -9,7 +9,7 @@ import sqlalchemy as sa
 from sqlmodel import Session, select
 
 from service.errors import NotFound
-from service.model import Alarm, AlarmTransition, EnclosureWatchState, WatchState, from_ms, table_of
+from service.model import Alarm, AlarmTransition, EnclosureWatchState, RoomWatchState, WatchState, from_ms, table_of
 
 _ALARM, _TRANSITION, _WATCH = table_of(Alarm), table_of(AlarmTransition), table_of(WatchState)
 _STANDING = ("unacknowledged", "acknowledged")
@@ -120,3 +120,14 @@ def save_enclosure_memories(session: Session, memories: Mapping[int, dict[str, A
     """Note what the watch remembers of these enclosures."""
     for enclosure_id, memory in memories.items():
         session.merge(EnclosureWatchState(enclosure_id=enclosure_id, memory=memory))
+
+
+def room_memory(session: Session) -> dict[str, Any]:
+    """Return what the watch remembers of the rooms."""
+    row = session.get(RoomWatchState, 1)
+    return row.memory if row else {}
+
+
+def save_room_memory(session: Session, memory: dict[str, Any]) -> None:
+    """Note what the watch remembers of the rooms."""
+    session.merge(RoomWatchState(id=1, memory=memory))

@@ -24,7 +24,7 @@ _LOOKS_BACK_MS: Final = (TREND_MIN + 15) * MINUTE_MS
 def likely_cause(session: Session, facts: RoomFacts, event: AlarmRaised) -> str | None:
     """Return a sentence for an alarm of a basking spot, None when the other channels say nothing clear."""
     key = event.condition.key
-    enclosure = facts.enclosures.get(event.enclosure_id)
+    enclosure = facts.enclosures.get(event.enclosure_id or 0)
     if enclosure is None or key not in _TOO_HOT | _TOO_COLD:
         return event.cause
     measured = measured_in(session, facts, enclosure, event.at_ms - _LOOKS_BACK_MS, event.at_ms + 1, Flag(0))

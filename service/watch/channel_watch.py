@@ -37,7 +37,7 @@ class AlarmRaised:
 
     condition: Condition
     place: str
-    enclosure_id: int
+    enclosure_id: int | None
     zone: str
     channel_id: int | None
     at_ms: int
@@ -59,6 +59,7 @@ class AlarmReturned:
     at_ms: int
     peak: float | None
     why: str = "back to normal"
+    channel_id: int | None = None
 
 
 AlarmEvent = AlarmRaised | AlarmReturned
@@ -152,7 +153,11 @@ class ChannelWatch:
         events = list(self._moved(None, now_ms))
         if self.silent_since_ms is not None:
             raised, self.silent_since_ms = self.silent_since_ms, None
-            events.append(AlarmReturned(PROBE_SILENT, self.channel.probe, raised, now_ms, None, "probe taken away"))
+            events.append(
+                AlarmReturned(
+                    PROBE_SILENT, self.channel.probe, raised, now_ms, None, "probe taken away", self.channel.id
+                )
+            )
         return events
 
     def _silences(self, at: npt.NDArray[np.int64]) -> Iterator[AlarmEvent]:
@@ -164,7 +169,9 @@ class ChannelWatch:
                 yield from self._silence(int(times[gap]) + silence)
             if self.silent_since_ms is not None:
                 raised, self.silent_since_ms = self.silent_since_ms, None
-                yield AlarmReturned(PROBE_SILENT, self.channel.probe, raised, int(times[gap + 1]), None, "heard again")
+                yield AlarmReturned(
+                    PROBE_SILENT, self.channel.probe, raised, int(times[gap + 1]), None, "heard again", self.channel.id
+                )
 
     def _silence(self, due_ms: int) -> list[AlarmEvent]:
         placement = self.channel.placement_at(due_ms)

@@ -211,11 +211,18 @@ PROBE_SILENT: Final = Condition(
     "Check the probe's power, its wireless link and its gateway. Until it speaks, this place is not watched.",
 )  # fmt: skip
 
+ROOM_BLACKOUT: Final = Condition(
+    "room-blackout", "high", "Most of the room fell silent at once",
+    "Check the room's power, the network and the gateway; go and look at the animals, since nothing is watched now.",
+    HEAT_CAUTION,
+)  # fmt: skip
+
 CONDITIONS: Final[dict[str, Condition]] = {
     condition.key: condition
     for condition in (
         *CHANNEL_CONDITIONS,
         PROBE_SILENT,
+        ROOM_BLACKOUT,
         MISTING_MISSED,
         MISTING_WEAKENING,
         TOO_DRY,

@@ -6,7 +6,7 @@ from functools import partial
 from sqlmodel import Session
 
 from service.climate.series import cadence_of
-from service.store.alarms import WatchMemory, save_enclosure_memories, save_watch_memories
+from service.store.alarms import WatchMemory, save_enclosure_memories, save_room_memory, save_watch_memories
 from service.store.engine import Store
 from service.store.facts import EnclosureFact, RoomFacts, load_facts
 from service.store.history import corrected
@@ -14,7 +14,8 @@ from service.store.measured import measured_in
 from service.store.readings import read_readings, recent_times
 from service.watch.channel_watch import CONTEXT_MS, AlarmEvent, ChannelWatch
 from service.watch.enclosure_watch import UNSEEN, EnclosureWatch
-from service.watch.live import record
+from service.watch.recording import record
+from service.watch.room_watch import RoomWatch
 
 _DAY_MS = 86_400_000
 
@@ -72,6 +73,8 @@ def record_history(store: Store, start_ms: int, end_ms: int) -> int:
             events += happened
             if watch.last_ms is not None:
                 memories.append(WatchMemory(watch.channel.id, watch.last_ms, watch.remembered()))
+        rooms = RoomWatch(facts)
+        events += rooms.take(list(events), end_ms)
         whole = {}
         for enclosure in facts.enclosures.values():
             enclosure_watch, happened = watched_enclosure(session, facts, enclosure, start_ms, end_ms)
@@ -81,4 +84,5 @@ def record_history(store: Store, start_ms: int, end_ms: int) -> int:
             record(session, facts, event, event.at_ms)
         save_watch_memories(session, memories)
         save_enclosure_memories(session, whole)
+        save_room_memory(session, rooms.remembered())
     return len(events)

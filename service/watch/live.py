@@ -13,7 +13,7 @@ from functools import partial
 import structlog
 from sqlmodel import Session
 
-from service.alarms.record import WATCH, Deed, Occurrence, record_raised, record_returned
+from service.alarms.holding import end_overdue_holds
 from service.climate.series import cadence_of
 from service.errors import StoreUnusable
 from service.model import SETTLE_MS, from_ms
@@ -21,18 +21,22 @@ from service.store.alarms import (
     WatchMemory,
     enclosure_memories,
     find_alarm,
+    room_memory,
     save_enclosure_memories,
+    save_room_memory,
     save_watch_memories,
     watch_memories,
 )
 from service.store.engine import Store
 from service.store.facts import RoomFacts, facts_version, load_facts
 from service.store.history import corrected
+from service.store.holds import overdue_holds
 from service.store.measured import Measured, measured_in
 from service.store.readings import Newest, newest_readings, read_readings, recent_times
-from service.watch.causes import likely_cause
-from service.watch.channel_watch import CONTEXT_MS, AlarmEvent, AlarmRaised, AlarmReturned, ChannelWatch
+from service.watch.channel_watch import CONTEXT_MS, AlarmEvent, AlarmRaised, ChannelWatch
 from service.watch.enclosure_watch import UNSEEN, EnclosureWatch
+from service.watch.recording import record
+from service.watch.room_watch import RoomWatch
 
 log = structlog.get_logger("watch")
 
@@ -57,6 +61,7 @@ class Watch:
         self._facts: RoomFacts | None = None
         self._channels: dict[int, ChannelWatch] = {}
         self._enclosures: dict[int, EnclosureWatch] = {}
+        self._rooms: RoomWatch | None = None
         self._seen_write = -1
         self._unsaved: set[int] = set()
         self._first_seen = False
@@ -95,9 +100,20 @@ class Watch:
             ]
             events = ended + [event for state in touched for event in self._take(session, state)]
             events += self._by_the_clock(session)
+            holds_are_over = bool(overdue_holds(session, from_ms(self._now_ms())))
+        if self._rooms is not None:
+            events += self._rooms.take(list(events), self._now_ms())
         self._record(events, touched)
+        if holds_are_over:
+            self._end_holds()
         self._seen_write = max((state.write for state in touched), default=self._seen_write)
         return len(events)
+
+    def _end_holds(self) -> None:
+        """Let go what was held back until now; what still holds is told again."""
+        with self._store.write() as session:
+            end_overdue_holds(session, from_ms(self._now_ms()))
+        self._recorded()
 
     def save(self) -> None:
         """Save what is remembered."""
@@ -109,6 +125,8 @@ class Watch:
     def _save(self, session: Session) -> None:
         save_watch_memories(session, self._memories())
         save_enclosure_memories(session, {key: watch.remembered() for key, watch in self._enclosures.items()})
+        if self._rooms is not None:
+            save_room_memory(session, self._rooms.remembered())
 
     def _saved(self) -> None:
         self._unsaved.clear()
@@ -116,7 +134,8 @@ class Watch:
         self._saved_at = time.monotonic()
 
     def _forget(self) -> None:
-        self._facts, self._channels, self._enclosures, self._seen_write = None, {}, {}, -1
+        self._facts, self._channels, self._enclosures, self._rooms = None, {}, {}, None
+        self._seen_write = -1
         self._unsaved.clear()
 
     def _reload(self, session: Session) -> list[AlarmEvent]:
@@ -137,6 +156,7 @@ class Watch:
         return ended + self._reload_enclosures(session, facts, now)
 
     def _reload_enclosures(self, session: Session, facts: RoomFacts, now_ms: int) -> list[AlarmEvent]:
+        self._rooms = RoomWatch(facts, self._rooms.remembered() if self._rooms else room_memory(session))
         kept = enclosure_memories(session)
         kept |= {enclosure_id: watch.remembered() for enclosure_id, watch in self._enclosures.items()}
         gone = [watch for enclosure_id, watch in self._enclosures.items() if enclosure_id not in facts.enclosures]
@@ -211,29 +231,3 @@ class Watch:
 def _cadence(session: Session, channel_id: int) -> int | None:
     times = recent_times(session, channel_id)
     return cadence_of(times) if len(times) > 1 else None
-
-
-def record(session: Session, facts: RoomFacts, event: AlarmEvent, now_ms: int) -> None:
-    """Write an alarm event down, in the caller's transaction."""
-    recorded_at = from_ms(now_ms)
-    if isinstance(event, AlarmReturned):
-        alarm = find_alarm(session, event.condition.key, event.place, from_ms(event.raised_ms))
-        if alarm is not None:
-            record_returned(session, alarm, Deed(WATCH, from_ms(event.at_ms), recorded_at, event.why), event.peak)
-        return
-    occurrence = Occurrence(
-        condition=event.condition.key,
-        place=event.place,
-        priority=event.condition.priority,
-        raised_at=from_ms(event.at_ms),
-        began_at=from_ms(event.began_ms),
-        enclosure_id=event.enclosure_id,
-        zone=event.zone,
-        channel_id=event.channel_id,
-        value=event.value,
-        peak=event.peak,
-        limit=event.limit,
-        unit=event.unit,
-        cause=likely_cause(session, facts, event),
-    )
-    record_raised(session, occurrence, recorded_at)

@@ -11,6 +11,7 @@ from service.store.alarms import alarms_raised_between
 from service.store.facts import RoomFacts
 from service.watch.channel_watch import AlarmEvent, AlarmRaised, AlarmReturned
 from service.watch.history import watched_channels, watched_enclosure
+from service.watch.room_watch import RoomWatch
 
 _DAY_MS: Final = 86_400_000
 CHANNEL_RUN_IN_MS: Final = 2 * _DAY_MS
@@ -60,6 +61,7 @@ def derive(
     events: list[AlarmEvent] = []
     for _watch, happened in watched_channels(session, facts, start_ms - CHANNEL_RUN_IN_MS, end_ms, enclosure_id):
         events += happened
+    events += RoomWatch(facts).take(list(events), end_ms) if enclosure_id is None else []
     for enclosure in facts.enclosures.values():
         if enclosure_id in {None, enclosure.id}:
             events += watched_enclosure(session, facts, enclosure, start_ms - ENCLOSURE_RUN_IN_MS, end_ms)[1]
@@ -83,7 +85,7 @@ def _paired(
         peak = event.peak if end is None or end.peak is None else end.peak
         derived.append(
             Derived(
-                event.condition.key, event.place, facts.enclosures[event.enclosure_id].key, event.zone,
+                event.condition.key, event.place, _enclosure_key(facts, event.enclosure_id), event.zone,
                 event.condition.priority, event.at_ms, end.at_ms if end else None, peak,
             )
         )  # fmt: skip
@@ -96,12 +98,17 @@ def recorded(session: Session, facts: RoomFacts, start_ms: int, end_ms: int, enc
 
 
 def _of_record(alarm: Alarm, facts: RoomFacts) -> Derived:
-    enclosure = facts.enclosures.get(alarm.enclosure_id) if alarm.enclosure_id is not None else None
     returned = None if alarm.returned_at is None else to_ms(alarm.returned_at)
     return Derived(
-        alarm.condition, alarm.place, enclosure.key if enclosure else "", alarm.zone or "", alarm.priority,
+        alarm.condition, alarm.place, _enclosure_key(facts, alarm.enclosure_id), alarm.zone or "", alarm.priority,
         to_ms(alarm.raised_at), returned, alarm.peak,
     )  # fmt: skip
+
+
+def _enclosure_key(facts: RoomFacts, enclosure_id: int | None) -> str:
+    """Return the enclosure's key, empty for an alarm of a whole room."""
+    enclosure = facts.enclosures.get(enclosure_id or 0)
+    return enclosure.key if enclosure else ""
 
 
 def differences(there: Sequence[Derived], here: Sequence[Derived], end_ms: int) -> list[Difference]:

@@ -29,7 +29,14 @@ def upgrade() -> None:
         sa.PrimaryKeyConstraint("id"),
     )
     op.create_index("ix_alarm_hold_enclosure_id", "alarm_hold", ["enclosure_id"])
+    op.create_table(
+        "room_watch_state",
+        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("memory", sa.JSON(), nullable=False),
+        sa.PrimaryKeyConstraint("id"),
+    )
 
 
 def downgrade() -> None:
+    op.drop_table("room_watch_state")
     op.drop_table("alarm_hold")

@@ -1,0 +1,55 @@
+"""What the watch finds, written down: alarms, and what a blackout explains."""
+
+from sqlmodel import Session
+
+from service.alarms.holding import Scope, end_hold, hold_back
+from service.alarms.lifecycle import State
+from service.alarms.record import WATCH, Deed, Occurrence, record_raised, record_returned
+from service.model import from_ms
+from service.store.alarms import find_alarm
+from service.store.facts import RoomFacts
+from service.store.holds import standing_holds
+from service.watch.causes import likely_cause
+from service.watch.channel_watch import AlarmEvent, AlarmReturned
+from service.watch.conditions import PROBE_SILENT, ROOM_BLACKOUT
+from service.watch.room_watch import room_named
+
+
+def record(session: Session, facts: RoomFacts, event: AlarmEvent, now_ms: int) -> None:
+    """Write an alarm event down, in the caller's transaction."""
+    recorded_at = from_ms(now_ms)
+    if isinstance(event, AlarmReturned):
+        alarm = find_alarm(session, event.condition.key, event.place, from_ms(event.raised_ms))
+        if alarm is not None:
+            deed = Deed(WATCH, from_ms(event.at_ms), recorded_at, event.why)
+            if record_returned(session, alarm, deed, event.peak) and event.condition is ROOM_BLACKOUT:
+                _release_silences(session, facts, event, deed)
+        return
+    occurrence = Occurrence(
+        condition=event.condition.key,
+        place=event.place,
+        priority=event.condition.priority,
+        raised_at=from_ms(event.at_ms),
+        began_at=from_ms(event.began_ms),
+        enclosure_id=event.enclosure_id,
+        zone=event.zone,
+        channel_id=event.channel_id,
+        value=event.value,
+        peak=event.peak,
+        limit=event.limit,
+        unit=event.unit,
+        cause=likely_cause(session, facts, event),
+    )
+    raised = record_raised(session, occurrence, recorded_at)
+    if raised is not None and event.condition is ROOM_BLACKOUT and (room := room_named(facts, event.place)):
+        deed = Deed(WATCH, from_ms(event.at_ms), recorded_at, "explained by the blackout of the room")
+        hold_back(session, State.SUPPRESSED, Scope(PROBE_SILENT.key, room_id=room.id), deed, until=None)
+
+
+def _release_silences(session: Session, facts: RoomFacts, event: AlarmReturned, deed: Deed) -> None:
+    """Let the silences go that a blackout explained: whoever is silent still is now told by name."""
+    room = room_named(facts, event.place)
+    for hold in standing_holds(session):
+        explained = hold.kind == State.SUPPRESSED and hold.condition == PROBE_SILENT.key
+        if room is not None and explained and hold.room_id == room.id and hold.id is not None:
+            end_hold(session, hold.id, deed.by, deed.at, "silent still after the blackout")
