@@ -8,17 +8,17 @@ from typing import Final
 
 from sqlmodel import Session
 
-from sensors.catalogue import element_for, expanded_uncertainty
-from sensors.quantities import QUANTITIES, UnknownWordError
+from sensors.catalogue import expanded_uncertainty
+from sensors.quantities import QUANTITIES
 from service.api.rhythms import PartOfDay, Rhythms
 from service.climate.day_view import AMBIENT, BASKING, SURFACE_FIRST, TEMPERATURES
 from service.climate.ranges import MINUTE_MS
 from service.climate.targets import Target
-from service.climate.uncertainty import months_between, widened_for_drift
 from service.model import Flag
-from service.store.facts import ChannelFact, EnclosureFact, RoomFacts, in_force
+from service.store.facts import ChannelFact, EnclosureFact, RoomFacts
 from service.store.history import corrected_value
 from service.store.readings import Newest
+from service.store.traceability import element_of, errors_within
 
 SILENT_CADENCES: Final = 3
 SILENT_FLOOR_MS: Final = 10 * MINUTE_MS
@@ -110,22 +110,15 @@ def unit_of(quantity: str) -> str:
 
 
 def uncertainty_at(channel: ChannelFact, at_ms: int) -> float:
-    """Return a channel's expanded uncertainty, k = 2: its model's, or its calibration's widened for drift since.
-
-    An unknown model gives NaN: it can prove nothing.
-    """
-    check = in_force(channel.calibrations, at_ms) if channel.calibrations else None
-    if check is not None:
-        return widened_for_drift(check.uncertainty, channel.quantity, months_between(check.start_ms, at_ms))
+    """Return a channel's expanded uncertainty, k = 2: its model's, or its calibration's widened for drift since."""
+    if channel.calibrations:
+        return errors_within(channel, at_ms, at_ms + 1).uncertainty
     return _uncalibrated(channel.model, channel.quantity)
 
 
 @lru_cache(maxsize=1024)
 def _uncalibrated(model: str, quantity: str) -> float:
-    try:
-        return expanded_uncertainty(element_for(model, quantity))
-    except UnknownWordError:
-        return math.nan
+    return expanded_uncertainty(element_of(model, quantity))
 
 
 def values_now(
@@ -166,9 +159,8 @@ def _value(channel: ChannelFact, zone: str, row: Newest, cadence_ms: int, now_ms
     )
 
 
-def _preference(value: ZoneValue) -> tuple[bool, bool, float, str]:
-    unknown = math.isnan(value.uncertainty)
-    return not value.fresh, unknown, 0.0 if unknown else value.uncertainty, value.channel
+def _preference(value: ZoneValue) -> tuple[bool, float, str]:
+    return not value.fresh, value.uncertainty, value.channel
 
 
 def first_of(values: Iterable[ZoneValue], zones: Sequence[str], quantities: Sequence[str]) -> ZoneValue | None:

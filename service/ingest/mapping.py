@@ -2,12 +2,11 @@
 
 from dataclasses import dataclass
 
-from sensors.catalogue import element_for
 from sensors.payloads.decoder import decoder_for
 from sensors.payloads.measurement import Decoder, Field, Mapping, MappingError
-from sensors.quantities import UnknownWordError
 from service.ingest.topic_filters import TopicIndex
 from service.store.facts import ChannelFact, ProbeFact, RoomFacts
+from service.store.traceability import element_of
 
 _REMEMBERED_TOPICS = 20_000
 
@@ -70,8 +69,5 @@ def _probe(facts: RoomFacts, probe: ProbeFact) -> ProbeIntake:
 
 def _channel(channel: ChannelFact) -> ChannelIntake:
     """Take what the element can show from the catalogue; of an unknown model only the quantity's own range counts."""
-    try:
-        element = element_for(channel.model, channel.quantity)
-    except UnknownWordError:
-        element = element_for("generic", channel.quantity)
+    element = element_of(channel.model, channel.quantity)
     return ChannelIntake(channel.id, channel.declared_cadence_ms, element.low, element.high, element.artefacts)

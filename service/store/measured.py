@@ -6,14 +6,13 @@ from typing import Final
 import numpy as np
 from sqlmodel import Session
 
-from sensors.catalogue import element_for, expanded_uncertainty, repeat_uncertainty
-from sensors.quantities import UnknownWordError
 from service.climate.day_view import Channel
 from service.climate.series import Series, cadence_of, series_of
 from service.model import Flag
 from service.store.facts import ChannelFact, EnclosureFact, PlacementFact, RoomFacts
 from service.store.history import corrected
 from service.store.readings import read_readings, recent_times
+from service.store.traceability import errors_within
 
 _EMPTY: Final = np.empty(0, dtype=np.int64)
 
@@ -66,14 +65,16 @@ def _measured(
     flags = stored.flags[seen]
     value = np.where(flags & Flag.unfit(), np.nan, stored.value[seen])
     series = series_of(stored.at[seen], value, cadence_ms(session, fact))
-    try:
-        element = element_for(fact.model, fact.quantity)
-    except UnknownWordError:
-        element = element_for("generic", fact.quantity)
+    errors = errors_within(fact, low, high)
     channel = Channel(
-        fact.key, fact.quantity, placement.zone, series,
-        expanded_uncertainty(element), repeat_uncertainty(element), element.resolution,
-    )  # fmt: skip
+        fact.key,
+        fact.quantity,
+        placement.zone,
+        series,
+        errors.uncertainty,
+        errors.repeat_uncertainty,
+        errors.resolution,
+    )
     return Measured(fact, placement, channel, flags)
 
 

@@ -7,8 +7,6 @@ from typing import Final
 
 import numpy as np
 
-from sensors.catalogue import element_for
-from sensors.quantities import UnknownWordError
 from service.climate.probe_health import (
     DISAGREEING_NIGHTS,
     SATURATED_FROM,
@@ -24,6 +22,7 @@ from service.climate.probe_health import (
 from service.climate.uncertainty import quadrature
 from service.model import Flag
 from service.store.measured import Measured, part_of
+from service.store.traceability import element_of
 from service.watch.conditions import (
     BATTERY_LOW,
     CALIBRATION_DUE,
@@ -112,10 +111,7 @@ def _is_impossible(part: Measured, now_ms: int) -> bool | None:
     series = recent.channel.series
     if not series.at.size:
         return None
-    try:
-        element = element_for(part.fact.model, part.fact.quantity)
-    except UnknownWordError:
-        element = element_for("generic", part.fact.quantity)
+    element = element_of(part.fact.model, part.fact.quantity)
     beyond = impossible_readings(
         series, part.fact.quantity, element.low, element.high, element.artefacts, element.resolution
     )
