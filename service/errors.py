@@ -11,6 +11,7 @@
     ├── StoreUnusable            the database cannot be used as it is
     │   ├── StoreNewer           made by a newer version of the program
     │   ├── StoreForeign         not made by this program
+    │   ├── StoreDamaged         it holds something else than was written; a copy or a backup must be used
     │   └── StoreFull            the disk is full or the file is read-only; trying again later can help
     └── Unreachable              another program does not answer; trying again can help
         ├── BrokerUnreachable
@@ -68,6 +69,10 @@ class StoreNewer(StoreUnusable):
 
 class StoreForeign(StoreUnusable):
     """The file or database was not made by this program."""
+
+
+class StoreDamaged(StoreUnusable):
+    """What a database, a copy or a backup holds is not what was written to it."""
 
 
 class StoreFull(StoreUnusable):

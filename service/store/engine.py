@@ -25,6 +25,8 @@ from service.store.partitions import make_ahead
 _BUSY_SECONDS = 20.0
 _CONNECT_SECONDS = 10
 _OLDEST_POSTGRESQL = 15
+UNFINISHED = "unfinished_copy"
+"""A table that a store has while it is being filled from another one: until it is gone, nobody may use the store."""
 _UPGRADE_LOCK = 7_402_511_905
 _FULL_SIGNS = (
     "disk is full",
@@ -85,8 +87,15 @@ class Store:
         self._writer.dispose()
 
 
-def open_store(url: str) -> Store:
+def open_store(url: str, *, unfinished: bool = False) -> Store:
     """Open the database at `url`, made and brought up to date when need be.
+
+    Parameters
+    ----------
+    url : str
+        As `WARDIAN_DATABASE` takes it.
+    unfinished : bool
+        Open even a copy that is half done: only to go on with it.
 
     Raises
     ------
@@ -98,6 +107,8 @@ def open_store(url: str) -> Store:
         The file is no database, or holds another program's tables.
     StoreFull
         It cannot be written.
+    StoreUnusable
+        It cannot be reached, or is a copy that was broken off half way.
     """
     parsed = _parsed(url)
     if parsed.get_backend_name() == "sqlite" and parsed.database:
@@ -105,13 +116,25 @@ def open_store(url: str) -> Store:
     engine, writer = _engine(parsed, "BEGIN"), _engine(parsed, "BEGIN IMMEDIATE")
     try:
         with _translated(parsed):
-            _bring_up_to_date(writer)
+            _bring_up_to_date(writer, unfinished=unfinished)
             _make_ready(writer)
     except BaseException:
         engine.dispose()
         writer.dispose()
         raise
     return Store(engine, writer)
+
+
+def describe(url: str) -> str:
+    """Name a database by its whole path or its address, without its password.
+
+    Raises
+    ------
+    SettingInvalid
+        The URL is none that we can use.
+    """
+    parsed = _parsed(url)
+    return str(Path(parsed.database or "").resolve()) if parsed.get_backend_name() == "sqlite" else _where(parsed)
 
 
 def _parsed(url: str) -> URL:
@@ -155,7 +178,7 @@ def _engine(url: URL, begin: str) -> Engine:
     return engine
 
 
-def _bring_up_to_date(writer: Engine) -> None:
+def _bring_up_to_date(writer: Engine, *, unfinished: bool) -> None:
     """Run the migrations that this database lacks, in one transaction."""
     scripts = ScriptDirectory(str(_migrations()))
     if writer.dialect.name == "sqlite":
@@ -166,6 +189,11 @@ def _bring_up_to_date(writer: Engine) -> None:
             _refuse_old(connection)
             # Two that start at once on a new database must not both make its tables.
             connection.exec_driver_sql(f"SELECT pg_advisory_xact_lock({_UPGRADE_LOCK})")
+        if not unfinished and sa.inspect(connection).has_table(UNFINISHED):
+            raise StoreUnusable(
+                f"{_where(writer.url)}: a copy that was broken off half way; "
+                "finish it with wardian move-store FROM TO, or set WARDIAN_DATABASE to another one"
+            )
         there = MigrationContext.configure(connection).get_current_heads()
         if set(there) == set(scripts.get_heads()):
             return
