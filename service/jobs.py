@@ -13,6 +13,15 @@ from service.notify.heartbeat import beat
 log = structlog.get_logger("jobs")
 
 HEARTBEAT_S = 60
+REVIVE_S = 2
+
+
+def _revive(revive_broker: Callable[[], bool]) -> None:
+    try:
+        if revive_broker():
+            log.warning("broker_started_again")
+    except WardianError as exc:
+        log.warning("broker_not_started", reason=str(exc))
 
 
 @dataclass(slots=True)
@@ -46,9 +55,18 @@ class Heartbeat:
             self.ok, self.said = True, "answered"
 
 
-def start_jobs(heartbeat: Heartbeat | None) -> BackgroundScheduler:
-    """Start the scheduler with its jobs and return it; its owner shuts it down."""
+def start_jobs(heartbeat: Heartbeat | None, revive_broker: Callable[[], bool] | None) -> BackgroundScheduler:
+    """Start the scheduler with its jobs and return it; its owner shuts it down.
+
+    Parameters
+    ----------
+    heartbeat : Heartbeat, optional
+    revive_broker : callable, optional
+        Starts the embedded broker again when it has ended, and says whether it had.
+    """
     scheduler = BackgroundScheduler(timezone="UTC")
+    if revive_broker is not None:
+        scheduler.add_job(_revive, "interval", (revive_broker,), seconds=REVIVE_S, max_instances=1, coalesce=True)
     if heartbeat is not None:
         scheduler.add_job(heartbeat, "interval", seconds=HEARTBEAT_S, max_instances=1, coalesce=True)
     scheduler.start()

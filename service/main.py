@@ -84,7 +84,7 @@ class Service:
         )
         self._run("ingest", self._subscriber.run, self._stop)
         self._run("watch", self._watch.run, self._stop, self._readings_came)
-        self._scheduler = start_jobs(self._heartbeat)
+        self._scheduler = start_jobs(self._heartbeat, self._broker.revive if self._broker else None)
 
     def stop(self) -> None:
         """Stop in the order of a reading's journey; what was accepted is on disk."""

@@ -167,7 +167,7 @@ def _lit(enclosure: Enclosure, minute: int) -> bool:
 
 
 def _present(clock: _Clock, enclosures: tuple[Enclosure, ...]) -> tuple[Fault, ...]:
-    """Return the troubles of now: a spot that overheats within minutes, and a probe that falls silent.
+    """Return the troubles of now: a probe silent for hours, and a spot that began to overheat minutes ago.
 
     The spot is one whose lamp is lit, and stays lit for the next two hours, whatever the hour of the day.
     """
@@ -180,8 +180,8 @@ def _present(clock: _Clock, enclosures: tuple[Enclosure, ...]) -> tuple[Fault, .
     kind: FaultKind = "stuck-thermostat" if lit else "welded-relay"
     spot = (lit or candidates)[0]
     return (
-        Fault(kind, spot.id, clock.now_ms + 2 * _MINUTE_MS, until),
-        Fault("silent-probe", "b2-1-cool", clock.now_ms + 4 * _MINUTE_MS, until),
+        Fault(kind, spot.id, clock.now_ms - 6 * _MINUTE_MS, until),
+        Fault("silent-probe", "b2-1-cool", clock.now_ms - 3 * _HOUR_MS, until),
     )
 
 

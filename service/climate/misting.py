@@ -1,7 +1,7 @@
 """Did the misting work? Judged by the water that entered the air, never by relative humidity alone."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from enum import StrEnum
@@ -15,6 +15,7 @@ from service.climate.day_view import Cycle
 from service.climate.psychrometrics import HIGHEST_TEMPERATURE, saturation_pressure
 from service.climate.ranges import MINUTE_MS, Floats
 from service.climate.series import LEAST_COVERAGE, cover
+from service.climate.targets import Target
 from service.climate.uncertainty import quadrature
 from service.climate.zone_air import ZoneAir
 
@@ -141,6 +142,12 @@ class Surroundings:
     asked: float = ASKED_RESPONSE
     quiet_until_ms: int | None = None
     wet_since_ms: int | None = None
+
+
+def asked_response(targets: Mapping[str, Target]) -> float:
+    """Return what a working cycle shows: the low end of `misting-cycles` where a profile sets one [%RH]."""
+    low = targets["misting-cycles"].low if "misting-cycles" in targets else -math.inf
+    return ASKED_RESPONSE if math.isinf(low) else low
 
 
 def _part(air: ZoneAir, start: int, end: int) -> slice:

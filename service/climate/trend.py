@@ -14,6 +14,8 @@ HEADING_WINDOW_MIN: Final = 10
 HEADING_WITHIN_MIN: Final = 10
 HEADING_LEAST_READINGS: Final = 5
 HEADING_STANDARD_ERRORS: Final = 3
+HEADING_LOOKS_BACK_MIN: Final = 60
+"""A thermostat's swing is shorter than this: what the spot reached within it is no news [min]."""
 _LEAST_READINGS: Final = 3
 """A line and its error need one reading more than the line's two parameters."""
 
@@ -66,17 +68,27 @@ def minutes_to_ceiling(series: Series, now_ms: int, band_high: float, ceiling: f
     -------
     float or None
         At most 10, zero when the line is at the ceiling already; None unless the last reading lies above the band and
-        the line through at least 5 readings of the last 10 min rises by more than 3 standard errors of its slope
+        the line through at least 5 readings of the last 10 min rises by more than 3 standard errors of its slope, to
+        above all readings of the hour before: a thermostat's swing rises as steeply, to where it has been already
         (common practice, no source). [min]
     """
+    window_ms = HEADING_WINDOW_MIN * MINUTE_MS
     trend = trend_of(series, now_ms, HEADING_WINDOW_MIN)
     last = int(np.searchsorted(series.at, now_ms, "right")) - 1
     if last < 0 or not series.value[last] > band_high or trend.readings < HEADING_LEAST_READINGS:
         return None
     if trend.slope <= HEADING_STANDARD_ERRORS * trend.standard_error:
         return None
+    if trend.level <= _highest(series, now_ms - HEADING_LOOKS_BACK_MIN * MINUTE_MS, now_ms - window_ms):
+        return None
     minutes = max(0.0, trend.minutes_until(ceiling)) if trend.level < ceiling else 0.0
     return minutes if minutes <= HEADING_WITHIN_MIN else None
+
+
+def _highest(series: Series, after_ms: int, until_ms: int) -> float:
+    """Return the highest known reading of (after, until], minus infinity when there is none."""
+    first, last = (int(edge) for edge in np.searchsorted(series.at, (after_ms, until_ms), "right"))
+    return float(np.fmax.reduce(series.value[first:last], initial=-np.inf))
 
 
 def trend_of(series: Series, now_ms: int, window_min: float) -> Trend:

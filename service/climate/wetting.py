@@ -1,16 +1,21 @@
 """A day's water: what each misting cycle did, the spikes that no cycle explains, and the time that they take."""
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from zoneinfo import ZoneInfo
 
 from service.climate.day_cycle import Span
 from service.climate.day_view import DayView
-from service.climate.misting import ASKED_RESPONSE, MistingResult, MistingVerdict, Surroundings, judge_cycles, unjudged
+from service.climate.misting import (
+    MistingResult,
+    MistingVerdict,
+    Surroundings,
+    asked_response,
+    judge_cycles,
+    unjudged,
+)
 from service.climate.series import Cover, cover
 from service.climate.spikes import Spike, unscheduled_spikes
-from service.climate.targets import Target
 from service.climate.zone_air import ZoneAir, air_of
 
 
@@ -70,8 +75,7 @@ def wetting_of(view: DayView) -> Wetting:
     day = view.day
     zone = ZoneInfo(day.zone_name)
     lights_on = None if day.photoperiod.basis == "none" else day.photoperiod.on_ms
-    asked = day.targets.get("misting-cycles", Target()).low
-    around = Surroundings(day.now_ms, None, lights_on, zone, ASKED_RESPONSE if math.isinf(asked) else asked)
+    around = Surroundings(day.now_ms, None, lights_on, zone, asked_response(day.targets))
     air = air_of(view)
     if isinstance(air, str):
         return Wetting(None, air, unjudged(day.cycles, around, day.start_ms, day.end_ms, air), ())

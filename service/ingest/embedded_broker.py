@@ -68,6 +68,17 @@ class EmbeddedBroker:
         """Whether the child process lives."""
         return self._broker is not None and self._broker.is_running
 
+    def revive(self) -> bool:
+        """Start the child process again if it has ended; say whether it had.
+
+        Its sessions are gone with it: probes that publish at QoS 1 connect again and go on.
+        """
+        if self._broker is None or self.is_running():
+            return False
+        self._broker.stop()
+        self.start()
+        return True
+
     def stop(self) -> None:
         """End the child process; it does no harm twice."""
         if self._broker is not None:

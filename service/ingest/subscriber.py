@@ -80,6 +80,7 @@ class Subscriber:
         self._quiet_since = 0.0
         self._retry_at = 0.0
         self._retry_wait = 0.0
+        self._leaving = False
         self.store_said: str | None = None
         self.connection = Connection(connected=False, said=f"not connected to {address} yet")
 
@@ -140,9 +141,10 @@ class Subscriber:
     def _disconnected(
         self, _client: mqtt.Client, _userdata: object, _flags: object, reason: ReasonCode, _properties: object
     ) -> None:
+        if self.connection.connected and not self._leaving:
+            log.warning("broker_lost", broker=str(self._address), reason=str(reason))
         if self.connection.connected:
             self.connection = Connection(connected=False, said=f"lost {self._address}: {reason}")
-            log.warning("broker_lost", broker=str(self._address), reason=str(reason))
 
     # Our own loop.
 
@@ -158,6 +160,7 @@ class Subscriber:
                 # Jitter, so that many workers do not come back in the same instant.
                 stop.wait(wait * random.uniform(0.7, 1.3))  # noqa: S311 - no secret
                 wait = min(wait * 2, _LONGEST_WAIT_S)
+        self._leaving = True
         self._client.disconnect()
 
     def _open(self) -> bool:

@@ -1,5 +1,6 @@
 """Open a database, bring it up to date, and hand out transactions."""
 
+import os
 import sqlite3
 import time
 from collections.abc import Iterator
@@ -112,7 +113,7 @@ def open_store(url: str, *, unfinished: bool = False) -> Store:
     """
     parsed = _parsed(url)
     if parsed.get_backend_name() == "sqlite" and parsed.database:
-        _make_folder(Path(parsed.database).parent)
+        _make_private(Path(parsed.database))
     engine, writer = _engine(parsed, "BEGIN"), _engine(parsed, "BEGIN IMMEDIATE")
     try:
         with _translated(parsed):
@@ -148,11 +149,15 @@ def _parsed(url: str) -> URL:
     return parsed
 
 
-def _make_folder(folder: Path) -> None:
+def _make_private(path: Path) -> None:
+    """Make the database's file, and its folder where there is none, for this user alone: it holds contacts' routes."""
+    folder = path.parent
     try:
-        folder.mkdir(parents=True, exist_ok=True)
+        folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+        if not path.exists():
+            os.close(os.open(path, os.O_WRONLY | os.O_CREAT, 0o600))
     except OSError as exc:
-        raise StoreFull(f"{folder}: the data folder cannot be made ({exc.strerror}); set WARDIAN_DATA") from exc
+        raise StoreFull(f"{path}: the database cannot be made there ({exc.strerror}); set WARDIAN_DATA") from exc
 
 
 def _engine(url: URL, begin: str) -> Engine:

@@ -16,7 +16,7 @@ from service.alarms.delays import NOTHING, Judged, Memory, Raised, Returned, adv
 from service.climate.probe_health import silent_after_ms
 from service.climate.ranges import MINUTE_MS
 from service.climate.series import UNKNOWN_CADENCE_MS, hold_ms
-from service.climate.trend import HEADING_WINDOW_MIN
+from service.climate.trend import HEADING_LOOKS_BACK_MIN
 from service.model import Flag
 from service.store.facts import ChannelFact, EnclosureFact, PlacementFact, RoomFacts
 from service.store.programme import Programme
@@ -63,7 +63,7 @@ class AlarmReturned:
 
 
 AlarmEvent = AlarmRaised | AlarmReturned
-CONTEXT_MS: Final = int(HEADING_WINDOW_MIN * MINUTE_MS)
+CONTEXT_MS: Final = int(HEADING_LOOKS_BACK_MIN * MINUTE_MS)
 """How far before a reading the conditions of a channel look. [ms]"""
 
 

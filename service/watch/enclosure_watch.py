@@ -7,6 +7,7 @@ live or in replay (`Flag.DELAYED`), so that both judge the same.
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from typing import Any, Final
 
+from service.climate.misting import asked_response
 from service.model import Flag
 from service.store.facts import EnclosureFact, RoomFacts
 from service.store.measured import Measured
@@ -81,7 +82,8 @@ class EnclosureWatch:
     def _look(self, moment: Moment, measured: Sequence[Measured]) -> Iterable[Finding]:
         at = moment.at_ms
         if moment.kind == "cycle" and moment.cycle is not None:
-            return look_at_cycle(self.enclosure, measured, moment.cycle, at, self._zone, self._responses)
+            asked = asked_response(self._programme.targets_at(at))
+            return look_at_cycle(self.enclosure, measured, moment.cycle, at, self._zone, asked, self._responses)
         if moment.kind == "humidity":
             return look_at_humidity(self.enclosure, measured, self._programme, at, self._zone, list(self._raised))
         if moment.kind == "end of dark":

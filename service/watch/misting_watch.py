@@ -29,14 +29,15 @@ def look_at_cycle(
     cycle: Cycle,
     now_ms: int,
     zone: ZoneInfo,
+    asked: float,
     responses: Responses,
 ) -> Iterator[Finding]:
-    """Judge one cycle; its response joins `responses`."""
+    """Judge one cycle against the response that is asked for [%RH]; what it showed joins `responses`."""
     found = air_between(measured, cycle.at_ms - _BEFORE_MS, now_ms + 1)
     if found is None:
         return
     air, humidity = found
-    result = judge_cycle(air, cycle, Surroundings(now_ms, None, None, zone))
+    result = judge_cycle(air, cycle, Surroundings(now_ms, None, None, zone, asked))
     place = f"{enclosure.key}/{air.zone}"
     missed = result.verdict is MistingVerdict.NONE
     holds = missed if result.verdict in _JUDGED else None
