@@ -92,7 +92,7 @@ def add_readings(session: Session, rows: Sequence[NewReading]) -> int:
             oldest[channel] = at
     states = [(*row, write, oldest[channel]) for channel, row in newest.items()]
     if _advance(connection, states) < len(states):
-        _add_late(session, rows, newest, write)
+        _add_late(session, rows if stored else (), newest, write)
     return stored
 
 
