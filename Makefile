@@ -7,7 +7,8 @@ BIN := $(VENV)/bin
 PIP := $(BIN)/python -m pip --disable-pip-version-check --no-input
 ROOM ?= room.toml
 # Programs that the tests drive for real, and the Debian package of each.
-PROGRAMS := chromium:chromium mosquitto:mosquitto mosquitto_pub:mosquitto-clients
+PROGRAMS := chromium:chromium mosquitto:mosquitto mosquitto_passwd:mosquitto mosquitto_pub:mosquitto-clients \
+  openssl:openssl initdb:postgresql
 
 .PHONY: help install install-test system-packages demo run test check format bench lock clean
 
@@ -36,7 +37,7 @@ $(VENV)/.installed-test: requirements-test.lock $(VENV)/.installed
 
 system-packages:
 	@missing=; for pair in $(PROGRAMS); do \
-	  PATH="$$PATH:/usr/sbin" command -v $${pair%%:*} >/dev/null || missing="$$missing $${pair##*:}"; done; \
+	  PATH="$$PATH:/usr/sbin:$$(echo /usr/lib/postgresql/*/bin | tr ' ' :)" command -v $${pair%%:*} >/dev/null || missing="$$missing $${pair##*:}"; done; \
 	[ -z "$$missing" ] && exit 0; \
 	as_root=; [ "$$(id -u)" = 0 ] || as_root='sudo -n'; \
 	if command -v apt-get >/dev/null && { [ -z "$$as_root" ] || sudo -n true 2>/dev/null; }; then \
