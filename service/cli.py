@@ -13,6 +13,7 @@ from rich.console import Console
 from rich.progress import BarColumn, DownloadColumn, Progress, TextColumn, TimeRemainingColumn, TransferSpeedColumn
 
 from service.commands_lookback import lookback
+from service.commands_people import account
 from service.commands_replay import replay
 from service.demo import run_demo
 from service.errors import BadUse, RoomFileInvalid, SettingInvalid, WardianError
@@ -35,6 +36,7 @@ room = typer.Typer(no_args_is_help=True, help="The room file: what stands where,
 readings = typer.Typer(no_args_is_help=True, help="Readings as CSV, in and out.")
 app.add_typer(room, name="room")
 app.add_typer(readings, name="readings")
+app.add_typer(account, name="account")
 app.command()(lookback)
 app.command()(replay)
 

@@ -20,9 +20,10 @@ from service.errors import BadUse
 from service.ingest.embedded_broker import free_port
 from service.main import Service, now_ms, running, serve
 from service.model import Flag
+from service.people.roles import THE_DEMO, Doors
 from service.roomfile.applying import apply_room_file
 from service.roomfile.reading import parse_room_file
-from service.settings import Settings, load_settings
+from service.settings import LOOPBACK, Settings, load_settings
 from service.store.engine import Store, open_store
 from service.store.facts import RoomFacts, load_facts
 from service.store.readings import NewReading, add_readings
@@ -58,7 +59,8 @@ def run_demo(days: int, port: int, console: Console) -> None:
         broker_password="", web=f"127.0.0.1:{port}", heartbeat="",
     )  # fmt: skip
     room = _make_room(settings, days, console)
-    with running(settings) as service, _live_probes(service, room):
+    doors = Doors(opens_as=THE_DEMO, with_accounts=True, hosts=LOOPBACK)
+    with running(settings, doors) as service, _live_probes(service, room):
         serve(service, lambda url: _welcome(console, url, service, time.monotonic() - started))
 
 

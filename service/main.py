@@ -24,9 +24,11 @@ from service.ingest.embedded_broker import EmbeddedBroker
 from service.ingest.intake import Intake
 from service.ingest.subscriber import Subscriber
 from service.jobs import Heartbeat, start_jobs
-from service.settings import Settings, host_and_port, is_loopback
+from service.people.roles import Doors
+from service.settings import LOOPBACK, Settings, host_and_port, is_loopback
 from service.store.engine import Store, open_store
 from service.store.intake import ReceiptEntry, installation_number, receipts
+from service.store.people import has_people
 from service.watch.live import Watch
 
 if TYPE_CHECKING:
@@ -50,6 +52,8 @@ class Service:
     Parameters
     ----------
     settings : Settings
+    doors : Doors, optional
+        Who comes in without signing in; by default `doors_of`.
 
     Raises
     ------
@@ -57,8 +61,9 @@ class Service:
         When a part cannot be started; what was started before is stopped.
     """
 
-    def __init__(self, settings: Settings) -> None:
+    def __init__(self, settings: Settings, doors: Doors | None = None) -> None:
         self.settings = settings
+        self.doors = doors or doors_of(settings)
         self.store: Store = open_store(settings.database_url)
         self.wake = Wake()
         self._stop, self._readings_came = threading.Event(), threading.Event()
@@ -108,6 +113,7 @@ class Service:
             component_states=self.component_states,
             take_readings=self._take_posted,
             wake=self.wake,
+            doors=self.doors,
         )
 
     def component_states(self) -> Mapping[str, ComponentState]:
@@ -189,29 +195,39 @@ def _disk_state(settings: Settings) -> ComponentState:
 
 
 @contextmanager
-def running(settings: Settings) -> "Iterator[Service]":
+def running(settings: Settings, doors: Doors | None = None) -> "Iterator[Service]":
     """Run the parts, and stop them at the end whatever happens."""
     with ExitStack() as stack:
-        service = Service(settings)
+        service = Service(settings, doors)
         stack.callback(service.stop)
         service.start()
         yield service
 
 
-def require_safe_web(settings: Settings) -> None:
-    """Refuse to show the room to a network without a sign-in.
+def require_safe_web(settings: Settings, store: Store) -> None:
+    """Refuse to show the room to a network while nobody can sign in.
 
     Raises
     ------
     SettingInvalid
-        When the web server would listen beyond loopback.
+        When the web server would listen beyond loopback, and there is no account.
     """
     host, _port = host_and_port(settings.web)
-    if not is_loopback(host):
-        raise SettingInvalid(
-            f"WARDIAN_WEB={settings.web} is reachable from other computers, and this version has no accounts yet: "
-            "listen on 127.0.0.1 and reach it through a tunnel or a reverse proxy that asks for a password"
-        )
+    if is_loopback(host):
+        return
+    with store.read() as session:
+        if has_people(session):
+            return
+    raise SettingInvalid(
+        f"WARDIAN_WEB={settings.web} is reachable from other computers, and nobody has an account yet: make one with "
+        "`wardian account add NAME --role owner`, or listen on 127.0.0.1"
+    )
+
+
+def doors_of(settings: Settings) -> Doors:
+    """Return who comes in without signing in: on loopback, whoever sits at this computer until there is an account."""
+    host, _port = host_and_port(settings.web)
+    return Doors(hosts=LOOPBACK) if is_loopback(host) else Doors(opens_as=None)
 
 
 def serve(service: Service, ready: Callable[[str], None]) -> None:
@@ -268,8 +284,12 @@ class _Server(uvicorn.Server):
 
 def run_all(settings: Settings, ready: Callable[[str], None]) -> None:
     """Run everything in one process for a real room, until told to stop."""
-    require_safe_web(settings)
     signal.signal(signal.SIGTERM, signal.default_int_handler)  # until the web server takes signals over
+    store = open_store(settings.database_url)
+    try:
+        require_safe_web(settings, store)
+    finally:
+        store.close()
     with running(settings) as service:
         log.info("started", broker=str(service.address), database="SQLite" if service.store.is_sqlite else "PostgreSQL")
         serve(service, ready)

@@ -3,14 +3,24 @@
 from typing import Annotated, Final, Literal
 
 from fastapi import APIRouter, Path, Query
+from sqlmodel import Session
 
 from service.api.answers import AlarmDetail, AlarmsAnswer, alarm_answer, transition_answer
+from service.api.parts import Parts
 from service.api.problems import documented
 from service.api.requests import LARGEST_PAGE, PartsDep, enclosure_named
 from service.store.alarms import get_alarm, list_alarms, transitions_of
 from service.store.facts import RoomFacts
 
-AlarmStateName = Literal["unacknowledged", "acknowledged", "returned, unacknowledged", "normal"]
+AlarmStateName = Literal[
+    "unacknowledged",
+    "acknowledged",
+    "returned, unacknowledged",
+    "shelved",
+    "suppressed by design",
+    "out of service",
+    "normal",
+]
 PriorityName = Literal["high", "medium", "low"]
 _LARGEST_ID: Final = 2**53 - 1
 
@@ -52,11 +62,16 @@ def list_all(
     return AlarmsAnswer(alarms=page, next=str(page[-1].id) if len(found) > limit else None)
 
 
+def alarm_detail(parts: Parts, session: Session, alarm_id: int) -> AlarmDetail:
+    """Return an alarm with all that happened to it, or raise NotFound."""
+    alarm = get_alarm(session, alarm_id)
+    plain = alarm_answer(alarm, *keys_of(parts.facts(session)))
+    transitions = [transition_answer(transition) for transition in transitions_of(session, alarm_id)]
+    return AlarmDetail(**dict(plain), transitions=transitions)
+
+
 @router.get("/alarms/{alarm_id}", responses=documented(404, 422, 503))
 def get_one(parts: PartsDep, alarm_id: Annotated[int, Path(ge=1, le=_LARGEST_ID)]) -> AlarmDetail:
     """Return an alarm with all that happened to it."""
     with parts.store.read() as session:
-        alarm = get_alarm(session, alarm_id)
-        plain = alarm_answer(alarm, *keys_of(parts.facts(session)))
-        transitions = [transition_answer(transition) for transition in transitions_of(session, alarm_id)]
-    return AlarmDetail(**dict(plain), transitions=transitions)
+        return alarm_detail(parts, session, alarm_id)

@@ -8,9 +8,10 @@ from typing import Any
 from fastapi import FastAPI
 from fastapi.openapi.utils import get_openapi
 
-from service.api import alarms, days, health, live, lookback, readings, rooms
+from service.api import alarm_actions, alarms, days, health, live, lookback, readings, rooms
 from service.api.parts import Parts
 from service.api.problems import PROBLEM_TYPE, BodyLimit, FieldProblem, Problem, add_problem_handlers
+from service.api.sign_in import Door
 
 PREFIX = "/api/v1"
 
@@ -36,10 +37,12 @@ def create_api(parts: Parts) -> FastAPI:
     app.state.parts = parts
     app.state.hub = live.Hub(parts)
     app.add_middleware(BodyLimit)
+    app.add_middleware(Door, parts=parts)
     add_problem_handlers(app)
     app.include_router(health.router)
-    for router in (rooms.router, days.router, lookback.router, alarms.router, readings.router, live.router):
-        app.include_router(router, prefix=PREFIX)
+    answering = (alarms, alarm_actions, readings, live)
+    for part in (rooms, days, lookback, *answering):
+        app.include_router(part.router, prefix=PREFIX)
     app.openapi = lambda: _described(app)
     return app
 

@@ -10,6 +10,7 @@ from typing import Final
 from sqlmodel import Session
 
 from service.api.rhythms import Rhythms
+from service.people.roles import Doors
 from service.settings import Settings
 from service.store.engine import Store
 from service.store.facts import RoomFacts, facts_version, load_facts
@@ -182,6 +183,8 @@ class Parts:
         Call it with a session.
     rhythms : Rhythms
         Days and cadences, for `service.api.standing`.
+    doors : Doors
+        Who comes in without signing in.
     """
 
     store: Store
@@ -192,3 +195,4 @@ class Parts:
     wake: Wake
     facts: KnownFacts = field(default_factory=KnownFacts)
     rhythms: Rhythms = field(default_factory=Rhythms)
+    doors: Doors = field(default_factory=Doors)

@@ -6,7 +6,7 @@ from service.model.assessments import AssessmentDay, ChannelDay
 from service.model.base import DatedFact, Instant, Keyed, from_ms, table_of, to_ms
 from service.model.care import Equipment
 from service.model.changes import Change
-from service.model.people import Contact, Escalation
+from service.model.people import Contact, Escalation, Person, PersonSession, SignInTry
 from service.model.probes import Calibration, Channel, Placement, Probe
 from service.model.profiles import Profile, ProfileAssignment, ProfileVersion, TargetOverride
 from service.model.readings import (
@@ -47,6 +47,8 @@ __all__ = [
     "Keyed",
     "LightSchedule",
     "MistingSchedule",
+    "Person",
+    "PersonSession",
     "Placement",
     "Probe",
     "Profile",
@@ -58,6 +60,7 @@ __all__ = [
     "RefusedTopic",
     "Room",
     "RoomWatchState",
+    "SignInTry",
     "Site",
     "TargetOverride",
     "WatchState",

@@ -1,4 +1,4 @@
-"""Who is told of alarms, and who next."""
+"""Who signs in, and who is told of alarms, and who next."""
 
 from datetime import datetime
 from typing import Any
@@ -28,3 +28,40 @@ class Escalation(SQLModel, table=True):
     after_minutes: float
     contacts: list[Any] = Field(sa_column=Column(JSON, nullable=False))
     retired_at: datetime | None = Field(default=None, sa_type=Instant)
+
+
+class Person(SQLModel, table=True):
+    """Someone who signs in; `key` is the name as names are compared, `password` what is kept of it."""
+
+    id: int | None = Field(default=None, primary_key=True)
+    name: str
+    key: str = Field(unique=True)
+    role: str
+    password: str
+    made_at: datetime = Field(sa_type=Instant)
+    made_by: str
+    retired_at: datetime | None = Field(default=None, sa_type=Instant)
+    retired_by: str | None = None
+
+
+class PersonSession(SQLModel, table=True):
+    """A browser that someone signed in with; `token` is a digest of what the browser holds."""
+
+    __tablename__ = "session"  # pyright: ignore[reportAssignmentType]
+
+    id: int | None = Field(default=None, primary_key=True)
+    person_id: int = Field(foreign_key="person.id", index=True)
+    token: str = Field(unique=True)
+    made_at: datetime = Field(sa_type=Instant)
+    seen_at: datetime = Field(sa_type=Instant)
+
+
+class SignInTry(SQLModel, table=True):
+    """A sign-in that failed, or is being looked at; kept for as long as it counts."""
+
+    __tablename__ = "sign_in_try"  # pyright: ignore[reportAssignmentType]
+
+    id: int | None = Field(default=None, primary_key=True)
+    at: datetime = Field(sa_type=Instant, index=True)
+    key: str
+    address: str

@@ -1,0 +1,79 @@
+"""People, the browsers that they signed in with, and sign-ins that failed."""
+
+from collections.abc import Sequence
+from datetime import datetime
+
+import sqlalchemy as sa
+from sqlmodel import Session, select
+
+from service.model import Person, PersonSession, SignInTry, table_of
+
+_PERSON, _SESSION, _TRY = table_of(Person), table_of(PersonSession), table_of(SignInTry)
+
+
+def has_people(session: Session) -> bool:
+    """Whether anyone can sign in."""
+    return session.execute(sa.select(_PERSON.c.id).where(_PERSON.c.retired_at.is_(None)).limit(1)).first() is not None
+
+
+def all_people(session: Session) -> Sequence[Person]:
+    """Return who can sign in, in order of their names."""
+    return session.exec(select(Person).where(_PERSON.c.retired_at.is_(None)).order_by(_PERSON.c.key)).all()
+
+
+def person_of_key(session: Session, key: str) -> Person | None:
+    """Return who has that name, also when they can no longer sign in."""
+    return session.exec(select(Person).where(_PERSON.c.key == key)).first()
+
+
+def signed_in(session: Session, token_digest: str) -> tuple[PersonSession, Person] | None:
+    """Return the session of that token with its person, if there is one and the person can sign in."""
+    query = (
+        select(PersonSession, Person)
+        .join(Person, _PERSON.c.id == _SESSION.c.person_id)
+        .where(_SESSION.c.token == token_digest, _PERSON.c.retired_at.is_(None))
+    )
+    return session.exec(query).first()
+
+
+def note_seen(session: Session, session_id: int, at: datetime) -> None:
+    """Note that a session was seen."""
+    session.execute(sa.update(_SESSION).where(_SESSION.c.id == session_id).values(seen_at=at))
+
+
+def end_session(session: Session, token_digest: str) -> None:
+    """Forget the session of that token."""
+    session.execute(sa.delete(_SESSION).where(_SESSION.c.token == token_digest))
+
+
+def end_sessions_of(session: Session, person_id: int, but: int | None = None) -> None:
+    """Forget every session of a person, but for that one."""
+    gone = sa.delete(_SESSION).where(_SESSION.c.person_id == person_id)
+    session.execute(gone if but is None else gone.where(_SESSION.c.id != but))
+
+
+def end_old_sessions(session: Session, made_before: datetime, seen_before: datetime) -> None:
+    """Forget the sessions that are over."""
+    session.execute(
+        sa.delete(_SESSION).where(sa.or_(_SESSION.c.made_at <= made_before, _SESSION.c.seen_at <= seen_before))
+    )
+
+
+def tries_of_key(session: Session, key: str, since: datetime) -> list[datetime]:
+    """Return when sign-ins under that name failed."""
+    return list(session.scalars(sa.select(_TRY.c.at).where(_TRY.c.key == key, _TRY.c.at > since)))
+
+
+def tries_of_address(session: Session, address: str, since: datetime) -> list[datetime]:
+    """Return when sign-ins from that address failed."""
+    return list(session.scalars(sa.select(_TRY.c.at).where(_TRY.c.address == address, _TRY.c.at > since)))
+
+
+def forget_tries(session: Session, key: str, address: str) -> None:
+    """Forget the tries of a name from an address: it is theirs."""
+    session.execute(sa.delete(_TRY).where(_TRY.c.key == key, _TRY.c.address == address))
+
+
+def forget_old_tries(session: Session, before: datetime) -> None:
+    """Forget the tries that no longer count."""
+    session.execute(sa.delete(_TRY).where(_TRY.c.at <= before))
