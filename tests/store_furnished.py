@@ -1,8 +1,12 @@
 """A store with something in every table, and words for comparing two stores."""
 
 import random
+from importlib import resources
 
 import sqlalchemy as sa
+from alembic import command
+from alembic.config import Config
+from alembic.runtime.migration import MigrationContext
 from sqlmodel import Session
 
 from service.model import (
@@ -101,3 +105,17 @@ def spoil(store: Store, statement: str, **values: object) -> None:
     """Change what is stored behind the program's back."""
     with store.write() as session:
         session.execute(sa.text(statement), values)
+
+
+def migrate(url: str, revision: str) -> None:
+    """Bring a database up or down to a revision."""
+    engine = sa.create_engine(url)
+    config = Config()
+    config.set_main_option("script_location", str(resources.files("service.store") / "migrations"))
+    try:
+        with engine.begin() as connection:
+            config.attributes["connection"] = connection
+            there = MigrationContext.configure(connection).get_current_revision() or ""
+            (command.upgrade if there < revision else command.downgrade)(config, revision)
+    finally:
+        engine.dispose()

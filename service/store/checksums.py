@@ -185,8 +185,8 @@ def sum_channel(session: Session, channel_id: int) -> ChannelSum:
 
 def sum_store(session: Session) -> dict[str, Sum]:
     """Return the sum of every table, by name."""
-    sums = {table.name: sum_table(session, table) for table in fact_tables()}
-    sums |= {table.name: Sum() for table in channel_tables()}
+    sums = {str(table.name): sum_table(session, table) for table in fact_tables()}
+    sums |= {str(table.name): Sum() for table in channel_tables()}
     sums[READING] = Sum()
     for channel_id in channels_with_readings(session):
         add_channel(sums, channel_id, sum_channel(session, channel_id))

@@ -138,6 +138,16 @@ def describe(url: str) -> str:
     return str(Path(parsed.database or "").resolve()) if parsed.get_backend_name() == "sqlite" else _where(parsed)
 
 
+def known_revisions() -> list[str]:
+    """Return the revisions of the tables that this version can read, the newest first."""
+    return [script.revision for script in ScriptDirectory(str(_migrations())).walk_revisions()]
+
+
+def head_revision() -> str:
+    """Return the revision that this version brings a database to."""
+    return known_revisions()[0]
+
+
 def _parsed(url: str) -> URL:
     try:
         parsed = make_url(url)

@@ -65,8 +65,9 @@ def make_for(connection: Connection, times: Iterable[int]) -> None:
     if not days:
         return
     first, end = start_of(FIRST) // _DAY_MS, start_of(END) // _DAY_MS
+    # What lies outside the months needs no partition of its own.
     months = sorted({month_of(day * _DAY_MS) for day in days if first <= day < end})
-    for name in _make(connection.engine, months):
+    for name in _make(connection.engine, months) if months else ():
         # Taking a lock makes this transaction look again at which partitions there are.
         connection.exec_driver_sql(f"LOCK TABLE {name} IN ROW EXCLUSIVE MODE")
     known |= days
