@@ -16,6 +16,8 @@ HEADING_LEAST_READINGS: Final = 5
 HEADING_STANDARD_ERRORS: Final = 3
 HEADING_LOOKS_BACK_MIN: Final = 60
 """A thermostat's swing is shorter than this: what the spot reached within it is no news [min]."""
+HEADING_NEW_HIGHS: Final = 3
+"""So many last readings lie above all of that time before, or noise alone may have set a new high."""
 _LEAST_READINGS: Final = 3
 """A line and its error need one reading more than the line's two parameters."""
 
@@ -68,27 +70,29 @@ def minutes_to_ceiling(series: Series, now_ms: int, band_high: float, ceiling: f
     -------
     float or None
         At most 10, zero when the line is at the ceiling already; None unless the last reading lies above the band and
-        the line through at least 5 readings of the last 10 min rises by more than 3 standard errors of its slope, to
-        above all readings of the hour before: a thermostat's swing rises as steeply, to where it has been already
-        (common practice, no source). [min]
+        the line through at least 5 readings of the last 10 min rises by more than 3 standard errors of its slope, and
+        the last 3 lie above all older ones of the last hour: a thermostat's swing rises as steeply, but to where it has
+        been already (common practice, no source). [min]
     """
-    window_ms = HEADING_WINDOW_MIN * MINUTE_MS
     trend = trend_of(series, now_ms, HEADING_WINDOW_MIN)
     last = int(np.searchsorted(series.at, now_ms, "right")) - 1
     if last < 0 or not series.value[last] > band_high or trend.readings < HEADING_LEAST_READINGS:
         return None
     if trend.slope <= HEADING_STANDARD_ERRORS * trend.standard_error:
         return None
-    if trend.level <= _highest(series, now_ms - HEADING_LOOKS_BACK_MIN * MINUTE_MS, now_ms - window_ms):
+    if not _is_new_high(series, now_ms):
         return None
     minutes = max(0.0, trend.minutes_until(ceiling)) if trend.level < ceiling else 0.0
     return minutes if minutes <= HEADING_WITHIN_MIN else None
 
 
-def _highest(series: Series, after_ms: int, until_ms: int) -> float:
-    """Return the highest known reading of (after, until], minus infinity when there is none."""
-    first, last = (int(edge) for edge in np.searchsorted(series.at, (after_ms, until_ms), "right"))
-    return float(np.fmax.reduce(series.value[first:last], initial=-np.inf))
+def _is_new_high(series: Series, now_ms: int) -> bool:
+    """Say whether the last readings lie above all of the hour, as far as they are older than the line."""
+    edges = now_ms - HEADING_LOOKS_BACK_MIN * MINUTE_MS, now_ms - HEADING_WINDOW_MIN * MINUTE_MS, now_ms
+    first, line, last = (int(edge) for edge in np.searchsorted(series.at, edges, "right"))
+    before, value = series.value[first:line], series.value[line:last]
+    lowest = float(value[~np.isnan(value)][-HEADING_NEW_HIGHS:].min())
+    return lowest > float(np.fmax.reduce(before, initial=-np.inf))
 
 
 def trend_of(series: Series, now_ms: int, window_min: float) -> Trend:
