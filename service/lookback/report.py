@@ -17,9 +17,10 @@ from service.lookback.summary import summary_of
 from service.lookback.told_facts import told_facts
 from service.lookback.words import long_day_words, ms_of
 from service.model import Alarm, from_ms, to_ms
-from service.store.assessments import alarms_within, first_reading_ms
+from service.store.assessments import alarms_within
 from service.store.engine import Store
 from service.store.facts import EnclosureFact, RoomFacts
+from service.store.readings import first_reading_ms
 
 _COUNTS: Final = ("readings", "approximate", "refused")
 

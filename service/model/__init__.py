@@ -4,6 +4,7 @@ from service.model.alarms import Alarm, AlarmHold, AlarmTransition, EnclosureWat
 from service.model.animals import Animal, Housing
 from service.model.assessments import AssessmentDay, ChannelDay
 from service.model.base import DatedFact, Instant, Keyed, from_ms, table_of, to_ms
+from service.model.blocks import PinnedSpan, ReadingBlock
 from service.model.care import Equipment
 from service.model.changes import Change
 from service.model.people import Contact, Escalation, Person, PersonSession, SignInTry
@@ -49,12 +50,14 @@ __all__ = [
     "MistingSchedule",
     "Person",
     "PersonSession",
+    "PinnedSpan",
     "Placement",
     "Probe",
     "Profile",
     "ProfileAssignment",
     "ProfileVersion",
     "Reading",
+    "ReadingBlock",
     "Receipt",
     "RefusedMessage",
     "RefusedTopic",

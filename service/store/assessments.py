@@ -9,11 +9,11 @@ import sqlalchemy as sa
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlmodel import Session, select
 
-from service.model import Alarm, AssessmentDay, ChannelDay, ChannelState, Reading, table_of
+from service.model import Alarm, AssessmentDay, ChannelDay, ChannelState, table_of
 from service.store.readings import DAY_MS
 
 _KEPT, _DAY, _STATE = table_of(AssessmentDay), table_of(ChannelDay), table_of(ChannelState)
-_ALARM, _READING = table_of(Alarm), table_of(Reading)
+_ALARM = table_of(Alarm)
 Mark: TypeAlias = tuple[int, int, int]
 """UTC day, the last write to it that came late, and the last write of the channel while this is its newest day."""
 _AHEAD: Final = -1
@@ -102,9 +102,3 @@ def alarms_within(session: Session, enclosure_id: int, start: datetime, end: dat
     query = select(Alarm).where(_ALARM.c.enclosure_id == enclosure_id, _ALARM.c.raised_at < end)
     standing = sa.or_(_ALARM.c.returned_at.is_(None), _ALARM.c.returned_at >= start)
     return session.exec(query.where(standing).order_by(_ALARM.c.raised_at, _ALARM.c.condition, _ALARM.c.place)).all()
-
-
-def first_reading_ms(session: Session, channel_id: int, start_ms: int, end_ms: int) -> int | None:
-    """Return the time of a channel's first reading of a span [start_ms, end_ms), None when it has none. [ms]."""
-    first = sa.select(sa.func.min(_READING.c.at_ms)).where(_READING.c.channel_id == channel_id)
-    return session.execute(first.where(_READING.c.at_ms >= start_ms, _READING.c.at_ms < end_ms)).scalar_one()

@@ -14,13 +14,24 @@ from sqlalchemy.engine import Connection, Dialect
 from sqlmodel import Session
 
 from service.model import ChannelDay, ChannelState, Counter, Reading, table_of
+from service.store.block_rows import (
+    DayArrays,
+    add_to_blocks,
+    arrays_of,
+    count_sealed,
+    first_sealed_day,
+    joined,
+    last_sealed_day,
+    merged_arrays,
+    read_blocks,
+    sealed_until,
+)
+from service.store.blocks import DAY_MS
 from service.store.bulk import StateRow, advance_states, copy_readings
 
 _READING, _STATE, _COUNTER = table_of(Reading), table_of(ChannelState), table_of(Counter)
 _DAY = table_of(ChannelDay)
-DAY_MS = 86_400_000
 NewReading: TypeAlias = tuple[int, int, float, int]
-_ROW = np.dtype([("at", np.int64), ("value", np.float64), ("flags", np.int16)])
 _CHUNK = 50_000
 END_OF_TIME = 2**62
 
@@ -79,7 +90,6 @@ def add_readings(session: Session, rows: Sequence[NewReading]) -> int:
     connection = session.connection()
     # First: it makes writers of one database wait for each other, so that what follows sees no state change under it.
     write = next_number(session, "write")
-    stored = _insert(connection, rows)
     newest: dict[int, NewReading] = {}
     oldest: dict[int, int] = {}
     for row in rows:
@@ -90,10 +100,20 @@ def add_readings(session: Session, rows: Sequence[NewReading]) -> int:
             newest[channel] = row
         elif at < oldest[channel]:
             oldest[channel] = at
+    stored = _store(session, rows, min(oldest.values()))
     states = [(*row, write, oldest[channel]) for channel, row in newest.items()]
     if _advance(connection, states) < len(states):
         _add_late(session, rows if stored else (), newest, write)
     return stored
+
+
+def _store(session: Session, rows: Sequence[NewReading], oldest_ms: int) -> int:
+    """Store the readings that are not there yet, those of sealed days in their blocks; return how many they were."""
+    connection = session.connection()
+    if oldest_ms // DAY_MS > sealed_until(session):
+        return _insert(connection, rows)
+    others, stored = add_to_blocks(session, rows)
+    return stored + (_insert(connection, others) if others else 0)
 
 
 def _insert(connection: Connection, rows: Sequence[NewReading]) -> int:
@@ -174,38 +194,68 @@ def _text(statement: sa.Insert, dialect: Dialect) -> str:
 
 
 def read_readings(session: Session, channel_id: int, start_ms: int, end_ms: int = END_OF_TIME) -> StoredReadings:
-    """Return the readings of a channel with start_ms <= at < end_ms, in order of time."""
-    cursor = _select(session, channel_id, start_ms, end_ms)
-    try:
-        table = np.fromiter(cursor, dtype=_ROW)
-    finally:
-        cursor.close()
-    return StoredReadings(
-        np.ascontiguousarray(table["at"]), np.ascontiguousarray(table["value"]), np.ascontiguousarray(table["flags"])
-    )
+    """Return the readings of a channel with start_ms <= at < end_ms, in order of time.
+
+    A sealed day whose block is damaged is a gap, and the log names it.
+    """
+    # Rows before blocks: a day that is sealed between the two is met twice, and put together; never missed.
+    rows = _read_rows(session, channel_id, start_ms, end_ms)
+    sealed = read_blocks(session, channel_id, start_ms, end_ms)
+    if sealed is None:
+        return StoredReadings(*rows)
+    if not len(rows.at):
+        return StoredReadings(*sealed)
+    if len(sealed.at) and sealed.at[-1] < rows.at[0]:
+        return StoredReadings(*joined([sealed, rows]))
+    return StoredReadings(*merged_arrays([sealed, rows])[0])
 
 
-def stream_readings(session: Session, channel_id: int, start_ms: int, end_ms: int) -> Iterator[list[Any]]:
-    """Yield (at_ms, value, flags) rows in lists of bounded size: for exports of any length."""
-    cursor = _select(session, channel_id, start_ms, end_ms)
-    try:
-        while rows := cursor.fetchmany(_CHUNK):
-            yield rows
-    finally:
-        cursor.close()
-
-
-def _select(session: Session, channel_id: int, start_ms: int, end_ms: int) -> Any:  # noqa: ANN401 - a driver's cursor
-    """Run the one query of readings on the driver's own cursor: rows of Python objects cost more than the read."""
+def _read_rows(session: Session, channel_id: int, start_ms: int, end_ms: int) -> DayArrays:
+    """Run the one query of rows on the driver's own cursor: rows of Python objects cost more than the read."""
     connection = session.connection()
     mark = "?" if connection.dialect.name == "sqlite" else "%s"
     cursor = connection.connection.cursor()
-    cursor.execute(
-        f"SELECT at_ms, value, flags FROM reading WHERE channel_id = {mark} AND at_ms >= {mark} AND at_ms < {mark} "  # noqa: S608 - the marks are ours
-        "ORDER BY at_ms",
-        (channel_id, start_ms, end_ms),
-    )
-    return cursor
+    try:
+        cursor.execute(
+            f"SELECT at_ms, value, flags FROM reading WHERE channel_id = {mark} AND at_ms >= {mark} AND at_ms < {mark} "  # noqa: S608 - the marks are ours
+            "ORDER BY at_ms",
+            (channel_id, start_ms, end_ms),
+        )
+        return arrays_of(cursor)
+    finally:
+        cursor.close()
+
+
+def stream_readings(session: Session, channel_id: int, start_ms: int, end_ms: int) -> Iterator[list[Any]]:
+    """Yield (at_ms, value, flags) rows in lists of bounded size, in order of time: for exports of any length."""
+    gathered: list[Any] = []
+    while (first := first_reading_ms(session, channel_id, start_ms, end_ms)) is not None:
+        start_ms = min((first // DAY_MS + 1) * DAY_MS, end_ms)
+        day = read_readings(session, channel_id, first, start_ms)
+        gathered += zip(day.at.tolist(), day.value.tolist(), day.flags.tolist(), strict=True)
+        while len(gathered) >= _CHUNK:
+            yield gathered[:_CHUNK]
+            del gathered[:_CHUNK]
+    if gathered:
+        yield gathered
+
+
+def first_reading_ms(session: Session, channel_id: int, start_ms: int, end_ms: int) -> int | None:
+    """Return the time of a channel's first reading of a span [start_ms, end_ms), None when it has none. [ms].
+
+    A day of which a part only is asked for is read; of any other the times alone are looked at.
+    """
+    row = sa.select(sa.func.min(_READING.c.at_ms)).where(_READING.c.channel_id == channel_id)
+    found = session.execute(row.where(_READING.c.at_ms >= start_ms, _READING.c.at_ms < end_ms)).scalar_one()
+    while start_ms < (end_ms if found is None else found):
+        day = first_sealed_day(session, channel_id, start_ms)
+        if day is None:
+            break
+        times = read_readings(session, channel_id, max(start_ms, day * DAY_MS), min(end_ms, (day + 1) * DAY_MS)).at
+        if len(times):
+            return int(times[0]) if found is None else min(found, int(times[0]))
+        start_ms = (day + 1) * DAY_MS
+    return found
 
 
 def newest_readings(session: Session, after_write: int = -1) -> list[Newest]:
@@ -219,11 +269,20 @@ def count_readings(session: Session, channel_ids: Sequence[int], start_ms: int, 
     """Return how many readings those channels have in a span."""
     count = sa.select(sa.func.count()).select_from(_READING)
     within = (_READING.c.channel_id.in_(channel_ids), _READING.c.at_ms >= start_ms, _READING.c.at_ms < end_ms)
-    return session.execute(count.where(*within)).scalar_one()
+    rows = session.execute(count.where(*within)).scalar_one()
+    return rows + sum(count_sealed(session, channel_id, start_ms, end_ms) for channel_id in channel_ids)
 
 
 def recent_times(session: Session, channel_id: int, limit: int = 200) -> npt.NDArray[np.int64]:
     """Return the times of a channel's last readings, in order: what its cadence is taken from."""
     last = sa.select(_READING.c.at_ms).where(_READING.c.channel_id == channel_id)
     rows = session.execute(last.order_by(_READING.c.at_ms.desc()).limit(limit)).scalars()
-    return np.array(list(rows)[::-1], dtype=np.int64)
+    times = np.array(list(rows)[::-1], dtype=np.int64)
+    before = END_OF_TIME // DAY_MS
+    while (day := last_sealed_day(session, channel_id, before)) is not None:
+        if len(times) >= limit and (day + 1) * DAY_MS <= times[-limit]:
+            break
+        sealed = read_blocks(session, channel_id, day * DAY_MS, (day + 1) * DAY_MS)
+        times = times if sealed is None else np.union1d(times, sealed.at)
+        before = day
+    return times[-limit:]
