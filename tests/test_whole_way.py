@@ -151,7 +151,7 @@ def test_a_setting_that_cannot_be_is_named_and_nothing_starts(tmp_path: Path, se
 def test_what_an_empty_room_exports_and_imports_round_trips(service: ServiceProcess, tmp_path: Path) -> None:
     service.command("room", "apply", "room.toml", "--yes")
     (tmp_path / "again.toml").write_text(service.command("room", "export").stdout, encoding="utf-8")
-    assert "Nothing changes" in service.command("room", "apply", "again.toml", "--yes").stdout
+    assert "changes nothing" in service.command("room", "apply", "again.toml", "--yes").stdout
     (tmp_path / "old.csv").write_text(
         "time,probe,quantity,value\n2026-03-01T12:00:00.000+00:00,a3-spot,surface_temperature,33.5\n", encoding="utf-8"
     )

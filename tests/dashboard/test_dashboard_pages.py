@@ -89,7 +89,7 @@ def test_an_alarm_of_the_whole_room_stands_above_the_enclosures(house: Glasshous
         session.add(row)
     page = Visitor(create_app(house.parts)).get("/").text
     said = text_of(page[page.index('id="needs-you"') :]).replace("\N{NO-BREAK SPACE}", " ")
-    assert said.index("Room blackout") < said.index("Day geckos 2")
+    assert said.index("Most of the room fell silent at once") < said.index("Day geckos 2")
     assert "Since 13:57, for 3 min. 41 of 60 channels" in said
 
 

@@ -147,7 +147,7 @@ def test_a_late_reading_joins_its_time_and_is_flagged(with_probes: Store, mosqui
         wait_until(lambda: intake.stored == 4)
     reading = stored(with_probes, CLOCK_TEMPERATURE)
     assert reading.at.tolist() == [now - 10 * MINUTE, now]
-    assert reading.flags.tolist() == [Flag.DEVICE_CLOCK | Flag.LATE, Flag.DEVICE_CLOCK]
+    assert reading.flags.tolist() == [Flag.DEVICE_CLOCK | Flag.LATE | Flag.DELAYED, Flag.DEVICE_CLOCK]
 
 
 def test_a_backlog_without_times_is_laid_on_the_cadence_and_flagged(with_probes: Store, mosquitto: Mosquitto) -> None:
