@@ -3,7 +3,9 @@
 import hashlib
 import struct
 import zlib
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from functools import cache
 from typing import Any, Final, NamedTuple, TypeAlias
 
 import numpy as np
@@ -12,7 +14,7 @@ import structlog
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlmodel import Session
 
-from service.errors import StoreDamaged
+from service.errors import StoreDamaged, StoreUnusable
 from service.model import Flag, ReadingBlock, from_ms, table_of
 from service.store.blocks import DAY_MS, BytesDamagedError, Flags, Times, Values, decode_day, decode_into, encode_day
 
@@ -129,10 +131,16 @@ def write_block(session: Session, channel_id: int, day: int, arrays: DayArrays) 
         )
     row = summary_of(channel_id, day, arrays)
     row |= {"checksum": checksum_of(channel_id, day, len(arrays.at), body), "body": body}
-    insert = sqlite.insert if session.connection().dialect.name == "sqlite" else postgresql.insert
-    statement = insert(_BLOCK).values(row)
-    new = {name: statement.excluded[name] for name in row if name not in {"channel_id", "day"}}
-    session.execute(statement.on_conflict_do_update(index_elements=["channel_id", "day"], set_=new))
+    connection = session.connection()
+    connection.execute(_replacing(connection.dialect.name), row)
+
+
+@cache
+def _replacing(dialect: str) -> sa.Insert:
+    """Return the statement that writes a block in place of what stood there: making it costs more than running it."""
+    insert = (sqlite.insert if dialect == "sqlite" else postgresql.insert)(_BLOCK)
+    new = {column.name: insert.excluded[column.name] for column in _BLOCK.columns if not column.primary_key}
+    return insert.on_conflict_do_update(index_elements=["channel_id", "day"], set_=new)
 
 
 def read_blocks(session: Session, channel_id: int, start_ms: int, end_ms: int) -> DayArrays | None:
@@ -182,18 +190,13 @@ def _sound(session: Session, channel_id: int, first: int, last: int) -> list[Any
 
 def _select(session: Session, channel_id: int, first: int, last: int) -> list[Any]:
     """Return day, readings, checksum and body of each block of those days, by the driver's own cursor."""
-    connection = session.connection()
-    mark = "?" if connection.dialect.name == "sqlite" else "%s"
-    cursor = connection.connection.cursor()
-    try:
+    with _cursor(session) as (cursor, mark):
         cursor.execute(
             f"SELECT {', '.join(_HELD)} FROM reading_block WHERE channel_id = {mark} "  # noqa: S608 - the marks are ours
             f"AND day >= {mark} AND day <= {mark} AND body IS NOT NULL ORDER BY day",
             (channel_id, first, last),
         )
         return list(cursor.fetchall())
-    finally:
-        cursor.close()
 
 
 def _log_damage(channel_id: int, day: int, reason: str) -> None:
@@ -245,21 +248,46 @@ def add_to_blocks(session: Session, rows: Sequence[NewRow]) -> tuple[Sequence[Ne
     return others, stored
 
 
-def take_rows(session: Session, channel_id: int, start_ms: int, end_ms: int) -> DayArrays:
-    """Take the rows of a channel with start_ms <= at < end_ms out of the table of readings, and return them.
+def read_rows(session: Session, channel_id: int, start_ms: int, end_ms: int) -> DayArrays:
+    """Return the rows of a channel with start_ms <= at < end_ms, by the driver's own cursor.
 
-    What is returned is just what was deleted, whatever else is being written meanwhile.
+    Rows of Python objects would cost more than the read.
     """
-    connection = session.connection()
-    mark = "?" if connection.dialect.name == "sqlite" else "%s"
-    cursor = connection.connection.cursor()
-    try:
+    with _cursor(session) as (cursor, mark):
         cursor.execute(
-            f"DELETE FROM reading WHERE channel_id = {mark} AND at_ms >= {mark} AND at_ms < {mark} "  # noqa: S608 - the marks are ours
-            "RETURNING at_ms, value, flags",
+            f"SELECT at_ms, value, flags FROM reading WHERE channel_id = {mark} AND at_ms >= {mark} AND at_ms < {mark} "  # noqa: S608 - the marks are ours
+            "ORDER BY at_ms",
             (channel_id, start_ms, end_ms),
         )
         return arrays_of(cursor)
+
+
+def take_rows(session: Session, channel_id: int, start_ms: int, end_ms: int) -> DayArrays:
+    """Take the rows of a channel with start_ms <= at < end_ms out of the table of readings, and return them.
+
+    Raises
+    ------
+    StoreUnusable
+        When rows came in between: the transaction must be given up, and can be tried again.
+    """
+    rows = read_rows(session, channel_id, start_ms, end_ms)
+    with _cursor(session) as (cursor, mark):
+        cursor.execute(
+            f"DELETE FROM reading WHERE channel_id = {mark} AND at_ms >= {mark} AND at_ms < {mark}",  # noqa: S608 - the marks are ours
+            (channel_id, start_ms, end_ms),
+        )
+        if cursor.rowcount != len(rows.at):
+            raise StoreUnusable(f"channel {channel_id}: its readings changed while they were sealed; try again")
+    return rows
+
+
+@contextmanager
+def _cursor(session: Session) -> Iterator[tuple[Any, str]]:
+    """Give the driver's own cursor, and its mark for a parameter."""
+    connection = session.connection()
+    cursor = connection.connection.cursor()
+    try:
+        yield cursor, "?" if connection.dialect.name == "sqlite" else "%s"
     finally:
         cursor.close()
 

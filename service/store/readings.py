@@ -15,15 +15,14 @@ from sqlmodel import Session
 
 from service.model import ChannelDay, ChannelState, Counter, Reading, table_of
 from service.store.block_rows import (
-    DayArrays,
     add_to_blocks,
-    arrays_of,
     count_sealed,
     first_sealed_day,
     joined,
     last_sealed_day,
     merged_arrays,
     read_blocks,
+    read_rows,
     sealed_until,
 )
 from service.store.blocks import DAY_MS
@@ -199,7 +198,7 @@ def read_readings(session: Session, channel_id: int, start_ms: int, end_ms: int 
     A sealed day whose block is damaged is a gap, and the log names it.
     """
     # Rows before blocks: a day that is sealed between the two is met twice, and put together; never missed.
-    rows = _read_rows(session, channel_id, start_ms, end_ms)
+    rows = read_rows(session, channel_id, start_ms, end_ms)
     sealed = read_blocks(session, channel_id, start_ms, end_ms)
     if sealed is None:
         return StoredReadings(*rows)
@@ -208,22 +207,6 @@ def read_readings(session: Session, channel_id: int, start_ms: int, end_ms: int 
     if len(sealed.at) and sealed.at[-1] < rows.at[0]:
         return StoredReadings(*joined([sealed, rows]))
     return StoredReadings(*merged_arrays([sealed, rows])[0])
-
-
-def _read_rows(session: Session, channel_id: int, start_ms: int, end_ms: int) -> DayArrays:
-    """Run the one query of rows on the driver's own cursor: rows of Python objects cost more than the read."""
-    connection = session.connection()
-    mark = "?" if connection.dialect.name == "sqlite" else "%s"
-    cursor = connection.connection.cursor()
-    try:
-        cursor.execute(
-            f"SELECT at_ms, value, flags FROM reading WHERE channel_id = {mark} AND at_ms >= {mark} AND at_ms < {mark} "  # noqa: S608 - the marks are ours
-            "ORDER BY at_ms",
-            (channel_id, start_ms, end_ms),
-        )
-        return arrays_of(cursor)
-    finally:
-        cursor.close()
 
 
 def stream_readings(session: Session, channel_id: int, start_ms: int, end_ms: int) -> Iterator[list[Any]]:

@@ -19,7 +19,7 @@ from service.store.engine import Store
 
 QUIET_MS: Final = 6 * 3_600_000
 """How long after its end a day is sealed at the earliest. [ms]"""
-ROWS_AT_ONCE: Final = 8_000
+ROWS_AT_ONCE: Final = 6_000
 """Most rows of one transaction: ingest waits while it lasts."""
 _REST: Final = 1.0
 """Between transactions, so many times as long as the last took, the database is left to others."""
