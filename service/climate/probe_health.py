@@ -103,13 +103,12 @@ def is_stuck(series: Series, siblings: Sequence[Sibling], now_ms: int) -> bool:
         return False
     last = float(series.value[-1])
     since = _steady_since(series, last, last)
-    if since is None:
+    # The shorter time first: nearly always that settles it, and the siblings need not be looked at.
+    if since is None or now_ms - since < STUCK_HOURS * HOUR_MS:
         return False
     known = [s for s in siblings if cover(s.series, [(since, now_ms)]).covered_ms]
     if not known:
         return now_ms - since >= STUCK_ALONE_HOURS * HOUR_MS
-    if now_ms - since < STUCK_HOURS * HOUR_MS:
-        return False
     return any(_moved(s.series, since, now_ms) > SIBLING_MOVED_RESOLUTIONS * s.resolution for s in known)
 
 

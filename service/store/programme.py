@@ -1,6 +1,7 @@
 """What an enclosure should be, day by day: the targets, the lights, the misting cycles, from its dated facts."""
 
 import math
+from bisect import bisect_right
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
@@ -55,6 +56,7 @@ class Programme:
         self._days: dict[date, DayProgramme] = {}
         self._changes = sorted(set(self._change_instants()))
         self._profiles: dict[tuple[str, int], SpeciesProfile] = {}
+        self._of_pieces: dict[tuple[date, int], dict[str, Target]] = {}
 
     def day_of(self, at_ms: int) -> DayProgramme:
         """Return the planned day that holds an instant."""
@@ -68,9 +70,14 @@ class Programme:
         return planned
 
     def targets_at(self, at_ms: int) -> dict[str, Target]:
-        """Return the targets in force at an instant: the profile's, its season's, the overrides'."""
+        """Return the targets in force at an instant: the profile's, its season's, the overrides'; not to be changed."""
         day = datetime.fromtimestamp(at_ms / 1000, UTC).astimezone(self._zone).date()
-        return self._targets(day, at_ms, None)
+        # Between two changes of a day they stand still.
+        piece = (day, bisect_right(self._changes, at_ms))
+        targets = self._of_pieces.get(piece)
+        if targets is None:
+            targets = self._of_pieces[piece] = self._targets(day, at_ms, None)
+        return targets
 
     def pieces(self, start_ms: int, end_ms: int) -> list[tuple[int, int]]:
         """Cut a span where a day begins or a fact changes: within a piece, targets and schedules stand still."""
