@@ -2,6 +2,8 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
 
 import httpx
 import structlog
@@ -9,10 +11,14 @@ from apscheduler.schedulers.background import BackgroundScheduler
 
 from service.errors import WardianError
 from service.notify.heartbeat import beat
+from service.store.backup import back_up_and_rotate, is_due
+from service.store.engine import Store
 
 log = structlog.get_logger("jobs")
 
 HEARTBEAT_S = 60
+BACKUP_FIRST_S, BACKUP_S = 60, 3600
+"""When it is first looked whether a backup is due, and how often after that."""
 REVIVE_S = 2
 
 
@@ -55,7 +61,45 @@ class Heartbeat:
             self.ok, self.said = True, "answered"
 
 
-def start_jobs(heartbeat: Heartbeat | None, revive_broker: Callable[[], bool] | None) -> BackgroundScheduler:
+@dataclass(slots=True)
+class DailyBackup:
+    """Takes the day's backup when it is due, and remembers what came of it.
+
+    Parameters
+    ----------
+    store : Store
+    folder : Path
+    keep : int
+        How many are kept.
+    """
+
+    store: Store
+    folder: Path
+    keep: int
+    said: str = "none was due yet"
+    ok: bool = True
+
+    def __call__(self) -> None:
+        """Take it, if the newest one is a day old; after a failure the next call tries again."""
+        now = datetime.now(UTC)
+        if not is_due(self.folder, now):
+            return
+        try:
+            path = back_up_and_rotate(self.store, self.folder, self.keep, now)
+        except (WardianError, OSError) as exc:
+            self.ok, self.said = False, str(exc)
+            log.warning("backup_failed", reason=str(exc))
+        else:
+            self.ok, self.said = True, f"{path.name} is whole"
+            log.info("backup_taken", path=str(path))
+
+
+def start_jobs(
+    heartbeat: Heartbeat | None,
+    revive_broker: Callable[[], bool] | None,
+    backup: DailyBackup | None = None,
+    make_ready: Callable[[], None] | None = None,
+) -> BackgroundScheduler:
     """Start the scheduler with its jobs and return it; its owner shuts it down.
 
     Parameters
@@ -63,11 +107,21 @@ def start_jobs(heartbeat: Heartbeat | None, revive_broker: Callable[[], bool] | 
     heartbeat : Heartbeat, optional
     revive_broker : callable, optional
         Starts the embedded broker again when it has ended, and says whether it had.
+    backup : DailyBackup, optional
+    make_ready : callable, optional
+        Makes what the readings of the coming months need.
     """
     scheduler = BackgroundScheduler(timezone="UTC")
     if revive_broker is not None:
         scheduler.add_job(_revive, "interval", (revive_broker,), seconds=REVIVE_S, max_instances=1, coalesce=True)
     if heartbeat is not None:
         scheduler.add_job(heartbeat, "interval", seconds=HEARTBEAT_S, max_instances=1, coalesce=True)
+    if backup is not None:
+        soon = datetime.now(UTC) + timedelta(seconds=BACKUP_FIRST_S)
+        scheduler.add_job(
+            backup, "interval", seconds=BACKUP_S, next_run_time=soon, max_instances=1, coalesce=True,
+        )  # fmt: skip
+    if make_ready is not None:
+        scheduler.add_job(make_ready, "interval", days=1, max_instances=1, coalesce=True)
     scheduler.start()
     return scheduler

@@ -8,6 +8,7 @@ import time
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
 from datetime import UTC, datetime
+from pathlib import Path
 from types import FrameType
 from typing import TYPE_CHECKING
 
@@ -23,7 +24,7 @@ from service.ingest.broker_address import BrokerAddress, address_of
 from service.ingest.embedded_broker import EmbeddedBroker
 from service.ingest.intake import Intake
 from service.ingest.subscriber import Subscriber
-from service.jobs import Heartbeat, start_jobs
+from service.jobs import DailyBackup, Heartbeat, start_jobs
 from service.people.roles import Doors
 from service.settings import LOOPBACK, Settings, host_and_port, is_loopback
 from service.store.engine import Store, open_store
@@ -73,6 +74,7 @@ class Service:
         self._subscriber: Subscriber | None = None
         self._threads: list[threading.Thread] = []
         self._heartbeat = Heartbeat(settings.heartbeat, self.all_well) if settings.heartbeat else None
+        self._backup = _daily_backup(settings, self.store)
         self._scheduler = None
         self.address: BrokerAddress | None = None
 
@@ -89,7 +91,8 @@ class Service:
         )
         self._run("ingest", self._subscriber.run, self._stop)
         self._run("watch", self._watch.run, self._stop, self._readings_came)
-        self._scheduler = start_jobs(self._heartbeat, self._broker.revive if self._broker else None)
+        revive = self._broker.revive if self._broker else None
+        self._scheduler = start_jobs(self._heartbeat, revive, self._backup, self.store.make_ready)
 
     def stop(self) -> None:
         """Stop in the order of a reading's journey; what was accepted is on disk."""
@@ -122,6 +125,8 @@ class Service:
         states["disk"] = _disk_state(self.settings)
         if self._heartbeat is not None:
             states["heartbeat"] = ComponentState(self._heartbeat.ok, f"heartbeat: {self._heartbeat.said}")
+        if self._backup is not None:
+            states["backup"] = ComponentState(self._backup.ok, f"backup: {self._backup.said}")
         return states
 
     def all_well(self) -> bool:
@@ -185,6 +190,12 @@ class Service:
         self._committed()
         taken = sum(reason is None for reason in reasons)
         return Taken(stored, taken - stored, tuple(sorted(refused)))
+
+
+def _daily_backup(settings: Settings, store: Store) -> DailyBackup | None:
+    if not settings.backup_folder:
+        return None
+    return DailyBackup(store, Path(settings.backup_folder), settings.backup_keep)
 
 
 def _disk_state(settings: Settings) -> ComponentState:

@@ -35,6 +35,8 @@ class Settings(BaseSettings):
     web: str = Field("127.0.0.1:8780", description="host:port of the pages and of the HTTP interface.")
     heartbeat: str = Field("", description="URL that is called each minute while everything that matters is well.")
     log: Literal["text", "json"] = Field("text", description="How log lines are written.")
+    backup_folder: str = Field("", description="Folder of the daily backups; empty means that none is taken.")
+    backup_keep: int = Field(7, ge=1, description="How many daily backups are kept.")
     keep_refused: int = Field(5_000, ge=100, description="How many refused messages are kept to be looked at.")
 
     @field_validator("broker")

@@ -15,7 +15,7 @@ from service.settings import Settings
 from service.store.engine import Store
 from service.store.facts import RoomFacts, facts_version, load_facts
 
-MATTERS_NOT: Final = frozenset({"heartbeat"})
+MATTERS_NOT: Final = frozenset({"backup", "heartbeat"})
 """Components whose failure leaves the service ready: the outside watcher is told by its absence."""
 
 
