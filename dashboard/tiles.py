@@ -23,9 +23,9 @@ from service.climate.targets import Target
 from service.model import to_ms
 from service.store.facts import ChannelFact, EnclosureFact, RoomFacts
 
-_HEAT: Final = ("surface_temperature", "air_temperature", "substrate_temperature")
-_HEAT_ZONES: Final = ("basking", "warm-end", "egg-chamber", "ambient", "canopy", "cool-end", "retreat", "substrate")
-_WATER_ZONES: Final = ("ambient", "canopy", "cool-end", "warm-end", "basking", "retreat", "egg-chamber", "substrate")
+HEAT: Final = ("surface_temperature", "air_temperature", "substrate_temperature")
+HEAT_ZONES: Final = ("basking", "warm-end", "egg-chamber", "ambient", "canopy", "cool-end", "retreat", "substrate")
+WATER_ZONES: Final = ("ambient", "canopy", "cool-end", "warm-end", "basking", "retreat", "egg-chamber", "substrate")
 _ANYWHERE: Final = ("outside",)
 WARMTH: Final = {
     "basking": "warm",
@@ -156,8 +156,8 @@ def leading_quantity(standing: Standing) -> Quantity:
 
 def lead_of(facts: RoomFacts, standing: Standing, quantity: Quantity) -> Lead | None:
     """Return the channel that a strip shows: the figure's own, else in the usual zones."""
-    kinds = _HEAT if quantity == "heat" else ("relative_humidity",)
-    zones = _HEAT_ZONES if quantity == "heat" else _WATER_ZONES
+    kinds = HEAT if quantity == "heat" else ("relative_humidity",)
+    zones = HEAT_ZONES if quantity == "heat" else WATER_ZONES
     figure = standing.figure
 
     def order(value: ZoneValue) -> tuple[bool, int, int]:

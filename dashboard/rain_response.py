@@ -1,0 +1,195 @@
+"""The rain response: what the last misting cycles added to the air, minute by minute, laid over each other."""
+
+import math
+import statistics
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+from typing import Final
+
+import numpy as np
+from markupsafe import Markup
+from sqlmodel import Session
+
+from dashboard.calendar import PastDays
+from dashboard.figures.rain_response import Curve, draw_curves
+from dashboard.misting_list import CycleView, cycle_view
+from dashboard.words import HUMIDITY, measured, number
+from service.climate.day_view import DayView
+from service.climate.misting import ASKED_RESPONSE
+from service.climate.ranges import MINUTE_MS
+from service.climate.series import hold_ms
+from service.climate.zone_air import ZoneAir, air_of
+from service.lookback.bodies import Body
+from service.lookback.inputs import day_readings, read_tapes
+from service.lookback.plan import plan_day
+from service.lookback.words import counted, ms_of
+from service.model import from_ms, to_ms
+from service.store.facts import EnclosureFact, RoomFacts
+from service.store.programme import Programme
+
+CYCLES: Final = 20
+BEFORE_MIN, AFTER_MIN = 10, 90
+TABLE_MINUTES: Final = (0, 5, 10, 15, 20, 30, 45, 60, 90)
+_JUDGED: Final = frozenset({"confirmed", "weak", "none"})
+_LEAST_EARLIER: Final = 5
+"""So many earlier cycles give a median to compare with, as in the check of weakening."""
+
+
+@dataclass(frozen=True, slots=True)
+class CurveRow:
+    """A cycle in the table twin: added humidity at the minutes of `TABLE_MINUTES`."""
+
+    cycle: CycleView
+    values: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class RainResponse:
+    """The piece, ready to be shown.
+
+    Attributes
+    ----------
+    picture : Markup or None
+        SVG; None where no cycle can be drawn.
+    sentence : str
+    cycles : tuple of CycleView
+        In order of time.
+    rows : tuple of CurveRow
+        Newest first.
+    calls : bool
+        Whether the newest judged cycle was weak, or did not reach the air.
+    """
+
+    picture: Markup | None
+    sentence: str
+    cycles: tuple[CycleView, ...]
+    rows: tuple[CurveRow, ...]
+    calls: bool
+
+
+def rain_response(
+    session: Session, facts: RoomFacts, enclosure: EnclosureFact, past: PastDays, now: datetime
+) -> RainResponse:
+    """Return the last cycles of an enclosure.
+
+    Parameters
+    ----------
+    session : Session
+        Of `Store.read`.
+    facts, enclosure : RoomFacts, EnclosureFact
+    past : PastDays
+        The newest ones.
+    now : datetime
+    """
+    by_time = sorted((ms_of(cycle["at"]), cycle) for body in past.bodies.values() for cycle in body["misting"])
+    cycles = [cycle for _, cycle in by_time[-CYCLES:]]
+    airs = _airs(session, facts, enclosure, _dates(cycles, facts), now)
+    curves = [_curve(cycle, airs, following, facts, now) for cycle, following in _with_next(cycles)]
+    views = [cycle_view(cycle, facts.zone) for cycle in cycles]
+    drawn = [curve for curve in curves if curve.minutes.size]
+    sentence = sentence_of(cycles, views)
+    asked = _asked(past, now.astimezone(facts.zone).date())
+    rows = [CurveRow(view, _values(curve)) for view, curve in zip(views, curves, strict=True)]
+    return RainResponse(
+        picture=draw_curves(drawn, asked, f"{sentence} The table below has the numbers.") if drawn else None,
+        sentence=sentence,
+        cycles=tuple(views),
+        rows=tuple(reversed(rows)),
+        calls=bool(judged := [c["verdict"] for c in cycles if c["verdict"] in _JUDGED]) and judged[-1] != "confirmed",
+    )
+
+
+def _with_next(cycles: Sequence[Body]) -> Iterator[tuple[Body, int | None]]:
+    """Yield each cycle and the start of the next [ms, UTC]."""
+    starts = [ms_of(cycle["at"]) for cycle in cycles]
+    yield from zip(cycles, [*starts[1:], None], strict=True)
+
+
+def _dates(cycles: Sequence[Body], facts: RoomFacts) -> list[date]:
+    return sorted({_date(cycle, facts) for cycle in cycles})
+
+
+def _date(cycle: Body, facts: RoomFacts) -> date:
+    return from_ms(ms_of(cycle["at"])).astimezone(facts.zone).date()
+
+
+def _airs(
+    session: Session, facts: RoomFacts, enclosure: EnclosureFact, days: Sequence[date], now: datetime
+) -> dict[date, ZoneAir]:
+    """Return the air in which the cycles of each day were judged: chosen by the checks themselves."""
+    programme = Programme(facts, enclosure)
+    plans = [plan_day(facts, enclosure, programme, day) for day in days]
+    tapes = read_tapes(session, plans)
+    found: dict[date, ZoneAir] = {}
+    for plan in plans:
+        air = air_of(DayView(day_readings(plan, tapes, to_ms(now)).given))
+        if isinstance(air, ZoneAir):
+            found[plan.day] = air
+    return found
+
+
+def _curve(cycle: Body, airs: dict[date, ZoneAir], next_ms: int | None, facts: RoomFacts, now: datetime) -> Curve:
+    """Return what a cycle added from 10 min before it to 90 min after, or to the next one."""
+    at, baseline = ms_of(cycle["at"]), cycle["baseline_vapour_pressure"]
+    air = airs.get(_date(cycle, facts))
+    response = math.nan if cycle["response"] is None else float(cycle["response"])
+    if air is None or baseline is None:
+        return Curve(np.empty(0), np.empty(0), cycle["verdict"], response)
+    end = min(at + AFTER_MIN * MINUTE_MS + 1, to_ms(now), next_ms or math.inf)
+    first, last = (int(i) for i in np.searchsorted(air.at, (at - BEFORE_MIN * MINUTE_MS, end)))
+    times = air.at[first:last]
+    minutes = (times - at) / MINUTE_MS
+    added = air.added_humidity(baseline, slice(first, last))
+    # A gap is a break: no line is drawn over what is not known.
+    broken = np.flatnonzero(np.diff(times) > hold_ms(air.cadence_ms)) + 1
+    return Curve(
+        np.insert(minutes, broken, minutes[broken]), np.insert(added, broken, np.nan), cycle["verdict"], response
+    )
+
+
+def _asked(past: PastDays, today: date) -> float:
+    """Return the added humidity that a working cycle shows: the profile's, else the usual one [%RH]."""
+    body = past.bodies.get(today)
+    checks = body["day"]["checks"] if body else ()
+    own = next((check["target"]["low"] for check in checks if check["check"] == "misting-cycles"), None)
+    return ASKED_RESPONSE if own is None else float(own)
+
+
+def sentence_of(cycles: Sequence[Body], views: Sequence[CycleView]) -> str:
+    """Return what the picture says: the newest cycle that can be told, against the median of those before it."""
+    judged = [(c["response"], v) for c, v in zip(cycles, views, strict=True) if c["verdict"] in _JUDGED]
+    if not cycles:
+        return "No misting cycle was due or measured in these weeks."
+    if not judged:
+        return f"None of the last {counted(len(cycles), 'cycle')} can be told; the list says why."
+    response, newest = judged[-1]
+    said = f"The newest cycle, {newest.weekday} {newest.clock}, added {newest.response}: {_word(newest)}."
+    earlier = [value for value, _ in judged[:-1]]
+    if len(earlier) < _LEAST_EARLIER:
+        return said
+    middle = statistics.median(earlier)
+    changed = f" The median of the {len(earlier)} before it is {measured(middle, HUMIDITY)}"
+    return f"{said}{changed}{_against(response, middle)}."
+
+
+def _word(view: CycleView) -> str:
+    return "it did not reach the air" if view.shown.css == "none" else view.shown.word
+
+
+def _against(newest: float, middle: float) -> str:
+    if middle <= 0:
+        return ""
+    share = round(100 * max(0.0, newest) / middle)
+    return f", of which that is {share}\N{NO-BREAK SPACE}%"
+
+
+def _values(curve: Curve) -> tuple[str, ...]:
+    """Return the reading next to each minute of the table, no further than a reading stands."""
+    found: list[str] = []
+    for minute in TABLE_MINUTES:
+        near = np.abs(curve.minutes - minute)
+        i = int(np.argmin(near)) if near.size else -1
+        known = i >= 0 and near[i] <= 2.5 and not math.isnan(curve.added[i])  # noqa: PLR2004 - half of the least hold [min]
+        found.append(number(float(curve.added[i]), HUMIDITY) if known else "–")
+    return tuple(found)
