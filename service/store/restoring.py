@@ -30,7 +30,6 @@ Agreed: TypeAlias = Callable[[Manifest, str], bool]
 """Asked, with what the backup says of itself and the name of the site that it would replace, whether to go on."""
 _LEAVING_S: Final = 3.0
 _STAMP: Final = "%Y%m%dT%H%M%SZ"
-_WAL: Final = ("-wal", "-shm")
 
 
 def restore(path: Path, url: str, agreed: Agreed, told: Told) -> Path | None:
@@ -135,11 +134,11 @@ def _held(target: Path) -> sqlite3.Connection:
 
 
 def _set_aside_leftovers(target: Path, kept: Path) -> None:
-    """Move away what belongs to a database that was not closed: SQLite would take it for the new one's."""
-    for kind in _WAL:
-        left = target.with_name(target.name + kind)
-        if left.exists():
-            left.replace(kept.with_name(kept.name + kind))
+    """Move away the log of a database that was not closed: SQLite would take it for the new one's."""
+    log = target.with_name(f"{target.name}-wal")
+    if log.exists():
+        log.replace(kept.with_name(f"{kept.name}-wal"))
+    target.with_name(f"{target.name}-shm").unlink(missing_ok=True)
 
 
 def _replace_rows(new: Path, url: str, told: Told) -> None:
