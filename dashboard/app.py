@@ -6,9 +6,12 @@ from starlette.middleware.gzip import GZipMiddleware
 from dashboard.assets import Assets, static_router
 from dashboard.headers import SecurityHeaders
 from dashboard.pages.about import about_router
+from dashboard.pages.alarms import alarms_router, answers_router
 from dashboard.pages.charts import chart_router
 from dashboard.pages.enclosure import enclosure_router
+from dashboard.pages.people import people_router
 from dashboard.pages.room import room_router
+from dashboard.pages.sign_in import first_owner_router, password_router, sign_in_router
 from dashboard.pages.site import pages_for
 from dashboard.room import RoomViews
 from service.api.app import create_api
@@ -30,6 +33,8 @@ def create_app(parts: Parts) -> FastAPI:
     app.include_router(room_router(pages, views))
     app.include_router(enclosure_router(pages))
     app.include_router(chart_router(pages))
+    for router in (alarms_router, answers_router, people_router, sign_in_router, first_owner_router, password_router):
+        app.include_router(router(pages))
     app.include_router(about_router(pages))
     app.include_router(static_router(assets))
     # Streams of events pass it untouched; level 3 costs a large page a few milliseconds.

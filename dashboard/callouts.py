@@ -28,7 +28,7 @@ class AlarmView:
         When it began.
     lasted : str
         How long it has stood, or stood.
-    peak, limit, cause, next_step, caution, answer : str
+    peak, limit, cause, next_step, caution, answer, note : str
         Empty where there is none; `answer` says who acknowledged it, when, or that nobody has.
     returned : str
         When it returned to normal; empty while it stands.
@@ -50,6 +50,7 @@ class AlarmView:
     next_step: str
     caution: str
     answer: str
+    note: str
     returned: str
     is_answered: bool
 
@@ -95,6 +96,7 @@ def alarm_view(alarm: Alarm, now: datetime, zone: ZoneInfo) -> AlarmView:
         next_step=known.next_step if known else _LOOK,
         caution=caution_of(known),
         answer=_answer(alarm, now, zone),
+        note=alarm.note or "",
         returned=clock(alarm.returned_at, zone, now) if alarm.returned_at else "",
         is_answered=alarm.acknowledged_at is not None,
     )

@@ -12,6 +12,8 @@ from dashboard.assets import Assets
 from dashboard.racks import Line
 from dashboard.words import exact, iso
 from service.api.parts import Parts
+from service.api.sign_in import current_visitor
+from service.people.roles import Right
 from service.store.facts import RoomFacts
 
 
@@ -48,8 +50,16 @@ def pages_for(parts: Parts, assets: Assets) -> Pages:
     )
     templates.filters["rack_names"] = rack_names
     templates.globals["asset"] = assets.url
+    templates.globals["visitor"] = current_visitor
+    templates.globals["may_answer"] = lambda: _may(Right.ANSWER)
+    templates.globals["may_manage"] = lambda: _may(Right.MANAGE)
     templates.globals["version"] = metadata.version("wardian")
     return Pages(parts, assets, templates)
+
+
+def _may(right: Right) -> bool:
+    visitor = current_visitor()
+    return visitor is not None and visitor.may(right)
 
 
 def _common(facts: RoomFacts, now: datetime) -> dict[str, object]:

@@ -10,9 +10,9 @@ const REBUILT_AFTER_MS = 6 * 3_600_000;
 
 /**
  * @param {{address: (keys: string[] | null) => string, concerns: (key: string) => boolean, after?: () => void,
- *          rejoined?: () => void}} page
+ *          rejoined?: () => void, follows?: string[]}} page `follows`: the events that it is fetched anew for
  */
-export function livePage({ address, concerns, after, rejoined }) {
+export function livePage({ address, concerns, after, rejoined, follows = ["readings", "alarm"] }) {
   const { now, zone, after: position } = document.body.dataset;
   const clock = clockOf(now, zone);
   const cover = coverOf(document.getElementById("cover"), clock);
@@ -29,7 +29,7 @@ export function livePage({ address, concerns, after, rejoined }) {
       clock.set(at);
       if (!stream?.isLost()) cover.hide();
     },
-    readings: ({ readings }) => pieces.touch(new Set(readings.map((r) => r.enclosure).filter(concerns))),
+    readings: ({ readings }) => follows.includes("readings") && pieces.touch(new Set(readings.map((r) => r.enclosure).filter(concerns))),
     alarm: (alarm) => {
       if (alarm.enclosure && !concerns(alarm.enclosure)) return;
       if (alarm.enclosure) pieces.touch([alarm.enclosure]);

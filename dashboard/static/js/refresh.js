@@ -1,3 +1,5 @@
+import { merge } from "./merge.js";
+
 // Fetches the pieces of a page that changed, drawn by the service, and puts them in place; at most once a second.
 const LEAST_MS = 1_000;
 
@@ -25,6 +27,7 @@ export function refresher(address, after = () => {}) {
     [wanted, all] = [new Set(), false];
     try {
       const answer = await fetch(address(keys), { cache: "no-store" });
+      if (answer.status === 401) location.assign(`/sign-in?to=${encodeURIComponent(location.pathname)}`);
       if (!answer.ok) throw new Error(`${answer.status}`);
       place(await answer.text());
       after();
@@ -57,6 +60,10 @@ export function place(html) {
   for (const piece of [...pieces.content.children]) {
     const old = document.getElementById(piece.id);
     if (!old || old.outerHTML === piece.outerHTML) continue;
+    if ("merge" in old.dataset) {
+      merge(old, piece);
+      continue;
+    }
     const held = old.contains(document.activeElement) ? document.activeElement : null;
     const address = held?.getAttribute("href");
     old.replaceWith(piece);

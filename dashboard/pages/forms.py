@@ -1,0 +1,40 @@
+"""Plain forms: what a browser without scripts sends, and where it goes back to."""
+
+import re
+from typing import Annotated, Final
+from urllib.parse import parse_qsl
+
+from fastapi import Depends, Request
+from fastapi.responses import RedirectResponse
+
+from service.errors import BadUse
+
+_MOST_FIELDS: Final = 20
+_HERE: Final = re.compile(r"/(?![/\\])[^\\\x00-\x20\x7f]*")
+"""A path of this service: two slashes at the start would name another host."""
+
+
+async def _form(request: Request) -> dict[str, str]:
+    kind = request.headers.get("content-type", "").partition(";")[0].strip().lower()
+    if kind != "application/x-www-form-urlencoded":
+        raise BadUse("the body is no form; send it as application/x-www-form-urlencoded")
+    body = await request.body()
+    try:
+        fields = parse_qsl(body.decode("utf-8"), keep_blank_values=True, max_num_fields=_MOST_FIELDS, errors="strict")
+    except ValueError as exc:
+        raise BadUse("the form cannot be read: expected UTF-8 and at most 20 fields") from exc
+    return dict(fields)
+
+
+Form = Annotated[dict[str, str], Depends(_form)]
+"""The fields of a form; of a name that comes twice the last."""
+
+
+def local_path(asked: str | None, otherwise: str = "/") -> str:
+    """Return where to go next: the path that was asked for where it is one of this service, else another."""
+    return asked if asked and _HERE.fullmatch(asked) else otherwise
+
+
+def go_to(path: str) -> RedirectResponse:
+    """Return an answer that shows another page by GET."""
+    return RedirectResponse(path, 303, headers={"Cache-Control": "no-store"})
