@@ -8,6 +8,7 @@ from dashboard.headers import SecurityHeaders
 from dashboard.pages.about import about_router
 from dashboard.pages.alarms import alarms_router, answers_router
 from dashboard.pages.charts import chart_router
+from dashboard.pages.days import days_router
 from dashboard.pages.enclosure import enclosure_router
 from dashboard.pages.people import people_router
 from dashboard.pages.room import room_router
@@ -33,6 +34,7 @@ def create_app(parts: Parts) -> FastAPI:
     app.include_router(room_router(pages, views))
     app.include_router(enclosure_router(pages))
     app.include_router(chart_router(pages))
+    app.include_router(days_router(pages))
     for router in (alarms_router, answers_router, people_router, sign_in_router, first_owner_router, password_router):
         app.include_router(router(pages))
     app.include_router(about_router(pages))
