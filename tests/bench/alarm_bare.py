@@ -59,8 +59,8 @@ def serve_bare(pipe: Connection, broker: BrokerAddress, folder: Path, scene: Sce
     door = socket.create_server(("127.0.0.1", 0))
     client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="bare-watch", manual_ack=True)
     client.on_message = watch.heard
+    client.on_connect = lambda *_: client.subscribe("#", qos=1)
     client.connect(broker.host, broker.port)
-    client.subscribe("#", qos=1)
     messages: Any = client.socket()
     pipe.send(f"http://127.0.0.1:{door.getsockname()[1]}/")
     while not pipe.poll():

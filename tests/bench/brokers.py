@@ -51,8 +51,8 @@ def leave_session(address: BrokerAddress) -> None:
     client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id=SESSION, clean_session=False)
     heard: list[str] = []
     client.on_subscribe = lambda *_: heard.append("subscribed")
+    client.on_connect = lambda *_: client.subscribe("#", qos=1)
     client.connect(address.host, address.port)
-    client.subscribe("#", qos=1)
     for _ in range(500):
         client.loop(0.01)
         if heard:

@@ -1,10 +1,13 @@
 """The service's own ingest as a process: broker to disk, nothing else beside it."""
 
+import logging
 import threading
 import time
 from collections.abc import Sequence
 from multiprocessing.connection import Connection
 from pathlib import Path
+
+import structlog
 
 from service.ingest.arrivals import Arrival
 from service.ingest.broker_address import BrokerAddress
@@ -20,21 +23,21 @@ from tests.bench.rooms import database_of
 
 def take_stream(pipe: Connection, address: BrokerAddress, folder: Path, readings: int) -> None:
     """Listen as the service does until so many readings are stored and acknowledged; report how that went."""
+    structlog.configure(wrapper_class=structlog.make_filtering_bound_logger(logging.ERROR))
     store = open_store(database_of(folder))
     intake, stop = Intake(store, 5_000), threading.Event()
-    first: list[float] = []
+    marks: list[tuple[float, float]] = []
     commits = [0]
-    ended = [0.0]
 
     def take(arrivals: Sequence[Arrival], mqtt_session: str, backlog: Backlog | None) -> None:
-        if not first:
-            first.append(arrivals[0].at_ms / 1000)
+        if not marks:
+            marks.append((arrivals[0].at_ms / 1000, time.process_time()))
         intake.take(arrivals, mqtt_session, backlog)
 
     def committed() -> None:
         commits[0] += 1
         if intake.stored + intake.repeated + intake.refused >= readings:
-            ended[0] = time.time()
+            marks.append((time.time(), time.process_time()))
             stop.set()
 
     def noted(mqtt_session: str) -> list[ReceiptEntry]:
@@ -48,5 +51,6 @@ def take_stream(pipe: Connection, address: BrokerAddress, folder: Path, readings
         time.sleep(0.001)
     pipe.send("connected")
     listening.join()
-    pipe.send(IngestReport(ended[0] - first[0], intake.stored, commits[0], time.process_time()))
+    (began, cpu_before), (ended, cpu_after) = marks
+    pipe.send(IngestReport(ended - began, intake.stored, commits[0], cpu_after - cpu_before))
     store.close()

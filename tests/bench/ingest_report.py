@@ -15,7 +15,7 @@ class IngestReport:
         Readings on disk.
     commits : int
     cpu : float
-        Processor time of the whole process, its start included. [s]
+        Processor time of the process in that span. [s]
     """
 
     seconds: float
