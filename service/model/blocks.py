@@ -11,10 +11,10 @@ from service.model.base import Instant
 class ReadingBlock(SQLModel, table=True):
     """The readings of one channel and UTC day in one row, with what can be said of them without unpacking them.
 
-    `day` counts UTC days since 1970. `low`, `high` and `mean` are of the readings that are fit to be judged, and so
-    are `first_value` and `last_value`: NULL where none is. `flags` are all flags that occur. `longest_ms` is the
-    longest time between two readings, `spacing_ms` the median. `body` is None when retention has kept the summary
-    alone; `checksum` is of the body, `summary_checksum` of the rest of the row.
+    `day` counts UTC days since 1970. `flags` are all flags that occur, `common_flags` those that every reading has.
+    `longest_ms` is the longest time between two readings, `spacing_ms` the median. `low`, `high`, `mean`,
+    `first_value` and `last_value` are of the readings that are fit to be judged: NULL where none is. `body` is None
+    when retention has kept the summary alone; `checksum` is of the body, `summary_checksum` of what stands before it.
     """
 
     __tablename__ = "reading_block"  # pyright: ignore[reportAssignmentType]
@@ -24,6 +24,7 @@ class ReadingBlock(SQLModel, table=True):
     readings: int = Field(sa_column=Column(Integer, nullable=False))
     fit: int = Field(sa_column=Column(Integer, nullable=False))
     flags: int = Field(sa_column=Column(SmallInteger, nullable=False))
+    common_flags: int = Field(sa_column=Column(SmallInteger, nullable=False))
     first_ms: int = Field(sa_column=Column(BigInteger, nullable=False))
     last_ms: int = Field(sa_column=Column(BigInteger, nullable=False))
     spacing_ms: int = Field(sa_column=Column(Integer, nullable=False))

@@ -3,7 +3,7 @@
 import hashlib
 import struct
 import zlib
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from functools import cache
 from typing import Any, Final, NamedTuple, TypeAlias
@@ -26,12 +26,14 @@ _KEY: Final = struct.Struct("<qqq")
 _CHECKSUM_BYTES: Final = 8
 _UNFIT: Final = int(Flag.unfit())
 _HELD: Final = ("day", "readings", "checksum", "body")
-_NUMBERS: Final = (
-    "channel_id", "day", "readings", "fit", "flags", "first_ms", "last_ms", "spacing_ms", "longest_ms",
+NUMBERS: Final = (
+    "channel_id", "day", "readings", "fit", "flags", "common_flags", "first_ms", "last_ms", "spacing_ms", "longest_ms",
     "low_ms", "high_ms",
 )  # fmt: skip
-_FRACTIONS: Final = ("first_value", "last_value", "low", "high", "mean")
-_SUMMARY: Final = struct.Struct(f"<{len(_NUMBERS)}q{len(_FRACTIONS)}d")
+FRACTIONS: Final = ("first_value", "last_value", "low", "high", "mean")
+_SUMMARY: Final = struct.Struct(f"<{len(NUMBERS)}q{len(FRACTIONS)}d")
+_NULL: Final = -(2**62)
+"""Stands for NULL in checksums."""
 _LATEST_DAY: Final = 2**31 - 1
 NewRow: TypeAlias = tuple[int, int, float, int]
 
@@ -46,6 +48,11 @@ class DayArrays(NamedTuple):
     def picked(self, which: Times | slice) -> "DayArrays":
         """Return the readings of those indices."""
         return DayArrays(self.at[which], self.value[which], self.flags[which])
+
+
+def empty_arrays() -> DayArrays:
+    """Return no readings."""
+    return DayArrays(np.empty(0, np.int64), np.empty(0), np.empty(0, np.int16))
 
 
 def joined(parts: Sequence[DayArrays]) -> DayArrays:
@@ -83,11 +90,16 @@ def checksum_of(channel_id: int, day: int, readings: int, body: bytes) -> bytes:
     return digest.digest()
 
 
-def summary_checksum_of(row: dict[str, Any]) -> int:
+def summary_checksum_of(row: Mapping[str, Any]) -> int:
     """Return the checksum of what stands beside the bytes: CRC-32 finds any flipped bit."""
-    numbers = (-1 if row[name] is None else row[name] for name in _NUMBERS)
-    fractions = (np.nan if row[name] is None else row[name] for name in _FRACTIONS)
-    return zlib.crc32(_SUMMARY.pack(*numbers, *fractions))
+    return checksum_of_columns(tuple(row[name] for name in NUMBERS + FRACTIONS))
+
+
+def checksum_of_columns(columns: tuple[Any, ...]) -> int:
+    """Return the same of the columns `NUMBERS` and `FRACTIONS`, in their order."""
+    if None in columns:
+        columns = tuple(_NULL if column is None else column for column in columns)
+    return zlib.crc32(_SUMMARY.pack(*columns))
 
 
 def summary_of(channel_id: int, day: int, arrays: DayArrays) -> dict[str, Any]:
@@ -99,17 +111,18 @@ def summary_of(channel_id: int, day: int, arrays: DayArrays) -> dict[str, Any]:
     when, what = (at, value) if fit is None else (at[fit], value[fit])
     row: dict[str, Any] = {
         "channel_id": channel_id, "day": day, "readings": len(at), "fit": len(when), "flags": seen,
+        "common_flags": int(np.bitwise_and.reduce(flags)),
         "first_ms": int(at[0]), "last_ms": int(at[-1]),
         "spacing_ms": int(np.median(spacing)) if len(spacing) else 0,
         "longest_ms": int(spacing.max()) if len(spacing) else 0,
     }  # fmt: skip
-    row |= dict.fromkeys(("low_ms", "high_ms", *_FRACTIONS))
+    row |= dict.fromkeys(("low_ms", "high_ms", *FRACTIONS))
     if len(when):
         low, high = int(np.argmin(what)), int(np.argmax(what))
         row["low_ms"], row["high_ms"] = int(when[low]), int(when[high])
         found = (what[0], what[-1], what[low], what[high], (what / len(what)).sum())
         # A negative zero is a zero here: a database may not tell them apart.
-        row |= {name: float(number) + 0.0 for name, number in zip(_FRACTIONS, found, strict=True)}
+        row |= {name: float(number) + 0.0 for name, number in zip(FRACTIONS, found, strict=True)}
     row["summary_checksum"] = summary_checksum_of(row)
     return row
 
@@ -190,7 +203,7 @@ def _sound(session: Session, channel_id: int, first: int, last: int) -> list[Any
 
 def _select(session: Session, channel_id: int, first: int, last: int) -> list[Any]:
     """Return day, readings, checksum and body of each block of those days, by the driver's own cursor."""
-    with _cursor(session) as (cursor, mark):
+    with driver_cursor(session) as (cursor, mark):
         cursor.execute(
             f"SELECT {', '.join(_HELD)} FROM reading_block WHERE channel_id = {mark} "  # noqa: S608 - the marks are ours
             f"AND day >= {mark} AND day <= {mark} AND body IS NOT NULL ORDER BY day",
@@ -253,7 +266,7 @@ def read_rows(session: Session, channel_id: int, start_ms: int, end_ms: int) -> 
 
     Rows of Python objects would cost more than the read.
     """
-    with _cursor(session) as (cursor, mark):
+    with driver_cursor(session) as (cursor, mark):
         cursor.execute(
             f"SELECT at_ms, value, flags FROM reading WHERE channel_id = {mark} AND at_ms >= {mark} AND at_ms < {mark} "  # noqa: S608 - the marks are ours
             "ORDER BY at_ms",
@@ -271,7 +284,7 @@ def take_rows(session: Session, channel_id: int, start_ms: int, end_ms: int) -> 
         When rows came in between: the transaction must be given up, and can be tried again.
     """
     rows = read_rows(session, channel_id, start_ms, end_ms)
-    with _cursor(session) as (cursor, mark):
+    with driver_cursor(session) as (cursor, mark):
         cursor.execute(
             f"DELETE FROM reading WHERE channel_id = {mark} AND at_ms >= {mark} AND at_ms < {mark}",  # noqa: S608 - the marks are ours
             (channel_id, start_ms, end_ms),
@@ -282,7 +295,7 @@ def take_rows(session: Session, channel_id: int, start_ms: int, end_ms: int) -> 
 
 
 @contextmanager
-def _cursor(session: Session) -> Iterator[tuple[Any, str]]:
+def driver_cursor(session: Session) -> Iterator[tuple[Any, str]]:
     """Give the driver's own cursor, and its mark for a parameter."""
     connection = session.connection()
     cursor = connection.connection.cursor()

@@ -1,7 +1,7 @@
 """Readings as charts and checks see them: corrected by their calibrations, and thinned out without losing a spike."""
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -12,10 +12,11 @@ from tsdownsample import M4Downsampler
 
 from sensors.quantities import QUANTITIES
 from service.climate.ranges import Spans
-from service.climate.series import cadence_of, hold_ms, merged
+from service.climate.series import hold_ms, merged
 from service.model import Flag
 from service.store.facts import ChannelFact, EnclosureFact, PlacementFact, RoomFacts, in_force
-from service.store.readings import StoredReadings, read_readings, recent_times
+from service.store.long_spans import SpanReadings, span_readings
+from service.store.readings import StoredReadings
 
 FEWEST_POINTS: Final = 10
 """Fewer points draw nothing: one pixel column takes four."""
@@ -186,37 +187,20 @@ def chart_series(
 
 def _channel_series(session: Session, channel: ChannelFact, zone: str, placed: Spans, points: int) -> ChannelSeries:
     """Read a channel in the spans in which it stood there, and thin it out."""
-    parts = [read_readings(session, channel.id, int(start), int(end)) for start, end in placed]
-    readings = corrected(channel, parts[0] if len(parts) == 1 else _joined(parts))
-    cadence = channel.declared_cadence_ms or _measured_cadence(session, channel, readings)
-    hold = hold_ms(cadence)
-    # How many readings each placement holds: between two of them the channel stood elsewhere.
-    moved = np.cumsum([len(part) for part in parts])[:-1]
-    before = _breaks(readings.at, hold, moved)
+    read = span_readings(session, channel, placed, points // _PER_PIXEL)
+    readings = corrected(channel, read.readings)
+    hold = hold_ms(read.cadence_ms)
+    before = _breaks(readings.at, hold, read)
     kept = _kept(readings, before, points)
     at, value, flags = _broken(readings, kept, before, placed, hold)
-    return ChannelSeries(
-        channel, zone, cadence, at, value, flags, _gaps(readings.at, placed, hold), readings=len(readings)
-    )
+    gaps = _gaps(readings.at, read.follows, placed, hold)
+    return ChannelSeries(channel, zone, read.cadence_ms, at, value, flags, gaps, readings=read.count)
 
 
-def _joined(parts: Sequence[StoredReadings]) -> StoredReadings:
-    return StoredReadings(
-        np.concatenate([part.at for part in parts]),
-        np.concatenate([part.value for part in parts]),
-        np.concatenate([part.flags for part in parts]),
-    )
-
-
-def _measured_cadence(session: Session, channel: ChannelFact, readings: StoredReadings) -> int:
-    """Return the median spacing in the span, or of the channel's last readings when the span holds fewer than two."""
-    return cadence_of(readings.at if len(readings) > 1 else recent_times(session, channel.id))
-
-
-def _breaks(at: npt.NDArray[np.int64], hold: int, moved: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
-    """Return the index of each reading that comes after a gap or a move."""
-    late = np.flatnonzero(np.diff(at) > hold) + 1
-    inside = moved[(moved > 0) & (moved < len(at))]
+def _breaks(at: npt.NDArray[np.int64], hold: int, read: SpanReadings) -> npt.NDArray[np.int64]:
+    """Return the index of each reading that comes after a gap or a move: between two of them it stood elsewhere."""
+    late = np.flatnonzero((np.diff(at) > hold) & read.follows[1:]) + 1
+    inside = read.moved[(read.moved > 0) & (read.moved < len(at))]
     return np.union1d(late, inside)
 
 
@@ -261,7 +245,7 @@ def _broken(
     return np.insert(at, where, breaks), np.insert(value, where, np.nan), np.insert(flags, where, 0)
 
 
-def _gaps(at: npt.NDArray[np.int64], placed: Spans, hold: int) -> Spans:
+def _gaps(at: npt.NDArray[np.int64], follows: npt.NDArray[np.bool_], placed: Spans, hold: int) -> Spans:
     """Return when no reading stands while the channel was placed there."""
     found: list[Spans] = []
     for start, end in placed:
@@ -269,6 +253,7 @@ def _gaps(at: npt.NDArray[np.int64], placed: Spans, hold: int) -> Spans:
         inside = at[first:last]
         begins = np.concatenate(([start], inside + hold))
         ends = np.concatenate((inside, [end]))
-        empty = ends > begins
+        # Between two readings of which the second does not follow on the first, others stand that are not drawn.
+        empty = (ends > begins) & np.concatenate(([True], follows[first + 1 : last], [True]))[: len(ends)]
         found.append(np.column_stack((begins[empty], ends[empty])))
     return np.concatenate(found) if found else np.zeros((0, 2), dtype=np.int64)

@@ -154,6 +154,11 @@ def next_number(session: Session, name: str) -> int:
     return session.execute(counter.returning(_COUNTER.c.value)).scalar_one()
 
 
+def lock_writes(session: Session) -> None:
+    """Wait for other writers of readings on PostgreSQL, and make them wait; SQLite has one writer anyway."""
+    session.execute(sa.select(_COUNTER.c.value).where(_COUNTER.c.name == "write").with_for_update())
+
+
 def number(session: Session, name: str) -> int:
     """Return where a counter stands."""
     return session.execute(sa.select(_COUNTER.c.value).where(_COUNTER.c.name == name)).scalar_one()

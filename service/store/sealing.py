@@ -12,10 +12,11 @@ from typing import Final
 import sqlalchemy as sa
 from sqlmodel import Session
 
-from service.model import ChannelDay, ChannelState, Counter, Reading, ReadingBlock, table_of
+from service.model import ChannelDay, ChannelState, Reading, ReadingBlock, table_of
 from service.store.block_rows import load_day, merged_arrays, note_sealed, take_rows, write_block
 from service.store.blocks import DAY_MS
 from service.store.engine import Store
+from service.store.readings import lock_writes, number
 
 QUIET_MS: Final = 6 * 3_600_000
 """How long after its end a day is sealed at the earliest. [ms]"""
@@ -24,7 +25,7 @@ ROWS_AT_ONCE: Final = 6_000
 _REST: Final = 1.0
 """Between transactions, so many times as long as the last took, the database is left to others."""
 _READING, _BLOCK, _STATE = table_of(Reading), table_of(ReadingBlock), table_of(ChannelState)
-_DAY, _COUNTER = table_of(ChannelDay), table_of(Counter)
+_DAY = table_of(ChannelDay)
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,7 +78,7 @@ class Sealer:
             Waits for some seconds: the database is left to others between two transactions.
         """
         with self._store.read() as session:
-            write = session.execute(sa.select(_COUNTER.c.value).where(_COUNTER.c.name == "write")).scalar_one()
+            write = number(session, "write")
             channels = list(session.execute(sa.select(_STATE.c.channel_id).order_by(_STATE.c.channel_id)).scalars())
         settled = write if self._seen_write is None else self._seen_write
         sealed, batch = Sealed(), []
@@ -159,8 +160,7 @@ def seal_pieces(store: Store, pieces: list[Piece]) -> int:
         When the database cannot be written: everything is as it was.
     """
     with store.write() as session:
-        # On PostgreSQL, ingest and sealing wait for each other here; SQLite has one writer anyway.
-        session.execute(sa.select(_COUNTER.c.value).where(_COUNTER.c.name == "write").with_for_update())
+        lock_writes(session)
         return sum(_seal_piece(session, piece) for piece in pieces)
 
 

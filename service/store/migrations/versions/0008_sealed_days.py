@@ -19,6 +19,7 @@ def upgrade() -> None:
         sa.Column("readings", sa.Integer(), nullable=False),
         sa.Column("fit", sa.Integer(), nullable=False),
         sa.Column("flags", sa.SmallInteger(), nullable=False),
+        sa.Column("common_flags", sa.SmallInteger(), nullable=False),
         sa.Column("first_ms", sa.BigInteger(), nullable=False),
         sa.Column("last_ms", sa.BigInteger(), nullable=False),
         sa.Column("spacing_ms", sa.Integer(), nullable=False),
