@@ -7,6 +7,7 @@ from datetime import date, datetime, timedelta
 from typing import Final
 
 from markupsafe import Markup
+from sqlmodel import Session
 
 from dashboard.day import Axis
 from dashboard.figures.day_ribbon import ribbon
@@ -19,6 +20,7 @@ from service.lookback.words import check_name, counted, listed, weekday_words
 from service.model import to_ms
 from service.store.engine import Store
 from service.store.facts import EnclosureFact, RoomFacts
+from service.store.readings import first_reading_ms
 
 WEEKS: Final = 13
 WEEK: Final = 7
@@ -158,14 +160,16 @@ class Calendar:
     newer: date | None
 
 
-def calendar_of(days: PastDays, facts: RoomFacts, enclosure: EnclosureFact, now: datetime) -> Calendar:
+def calendar_of(days: PastDays, facts: RoomFacts, now: datetime, *, goes_back: bool) -> Calendar:
     """Return the calendar of a window of days.
 
     Parameters
     ----------
     days : PastDays
-    facts, enclosure : RoomFacts, EnclosureFact
+    facts : RoomFacts
     now : datetime
+    goes_back : bool
+        Whether there are readings before the window: see `goes_back`.
     """
     today = now.astimezone(facts.zone).date()
     first = _first_day(days)
@@ -175,7 +179,7 @@ def calendar_of(days: PastDays, facts: RoomFacts, enclosure: EnclosureFact, now:
         weeks=weeks,
         counts=_counts(days, list(cells)),
         unknown=_unknown(days.never),
-        older=days.window.before.last if _reaches(enclosure, days.window.first, facts) else None,
+        older=days.window.before.last if goes_back else None,
         newer=days.window.last + timedelta(1) if days.window.last < today else None,
     )
 
@@ -185,10 +189,14 @@ def _first_day(days: PastDays) -> date | None:
     return next((day for day, body in sorted(days.bodies.items()) if body["data"]["readings"]), None)
 
 
-def _reaches(enclosure: EnclosureFact, day: date, facts: RoomFacts) -> bool:
-    """Say whether any channel was placed here before a day begins."""
+def goes_back(session: Session, facts: RoomFacts, enclosure: EnclosureFact, day: date) -> bool:
+    """Say whether an enclosure has any reading before a local day."""
     start = local_day(day, facts.zone)[0]
-    return any(placement.start_ms < start for placement in enclosure.placements)
+    return any(
+        first_reading_ms(session, placement.channel_id, placement.start_ms, min(start, placement.end_ms)) is not None
+        for placement in enclosure.placements
+        if placement.start_ms < start
+    )
 
 
 def _weeks(window: Window, cells: dict[date, Cell]) -> Iterator[tuple[str, tuple[Cell | None, ...]]]:

@@ -3,9 +3,10 @@
 import math
 import statistics
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime
 from typing import Final
+from zoneinfo import ZoneInfo
 
 import numpy as np
 from markupsafe import Markup
@@ -16,13 +17,14 @@ from dashboard.figures.rain_response import Curve, draw_curves
 from dashboard.misting_list import CycleView, cycle_view
 from dashboard.words import HUMIDITY, measured, number
 from service.climate.day_view import DayView
-from service.climate.misting import ASKED_RESPONSE
+from service.climate.misting import ASKED_RESPONSE, MistingResult, MistingVerdict
+from service.climate.misting_trend import by_time_of_day, weakening_of
 from service.climate.ranges import MINUTE_MS
 from service.climate.series import hold_ms
 from service.climate.zone_air import ZoneAir, air_of
 from service.lookback.bodies import Body
 from service.lookback.inputs import day_readings, read_tapes
-from service.lookback.plan import plan_day
+from service.lookback.plan import DayPlan, plan_day
 from service.lookback.words import counted, ms_of
 from service.model import from_ms, to_ms
 from service.store.facts import EnclosureFact, RoomFacts
@@ -32,6 +34,8 @@ CYCLES: Final = 20
 BEFORE_MIN, AFTER_MIN = 10, 90
 TABLE_MINUTES: Final = (0, 5, 10, 15, 20, 30, 45, 60, 90)
 _JUDGED: Final = frozenset({"confirmed", "weak", "none"})
+_AIR: Final = frozenset({"relative_humidity", "air_temperature", "illuminance", "power"})
+"""What the choice of a day's air rests on; the last two tell when it is day."""
 _LEAST_EARLIER: Final = 5
 """So many earlier cycles give a median to compare with, as in the check of weakening."""
 
@@ -57,14 +61,17 @@ class RainResponse:
         In order of time.
     rows : tuple of CurveRow
         Newest first.
+    weakening : tuple of str
+        Where the misting weakens, a sentence a time of day.
     calls : bool
-        Whether the newest judged cycle was weak, or did not reach the air.
+        Whether it weakens, or the newest judged cycle was weak or did not reach the air.
     """
 
     picture: Markup | None
     sentence: str
     cycles: tuple[CycleView, ...]
     rows: tuple[CurveRow, ...]
+    weakening: tuple[str, ...]
     calls: bool
 
 
@@ -87,16 +94,20 @@ def rain_response(
     airs = _airs(session, facts, enclosure, _dates(cycles, facts), now)
     curves = [_curve(cycle, airs, following, facts, now) for cycle, following in _with_next(cycles)]
     views = [cycle_view(cycle, facts.zone) for cycle in cycles]
+    same = {ms_of(cycle["at"]) for cycle in alike(cycles, facts.zone)}
+    curves = [replace(c, is_alike=ms_of(b["at"]) in same) for b, c in zip(cycles, curves, strict=True)]
     drawn = [curve for curve in curves if curve.minutes.size]
-    sentence = sentence_of(cycles, views)
+    sentence, weakening = sentence_of(cycles, facts.zone), _weakening(past, facts.zone)
     asked = _asked(past, now.astimezone(facts.zone).date())
+    judged = [cycle["verdict"] for cycle in cycles if cycle["verdict"] in _JUDGED]
     rows = [CurveRow(view, _values(curve)) for view, curve in zip(views, curves, strict=True)]
     return RainResponse(
         picture=draw_curves(drawn, asked, f"{sentence} The table below has the numbers.") if drawn else None,
         sentence=sentence,
         cycles=tuple(views),
         rows=tuple(reversed(rows)),
-        calls=bool(judged := [c["verdict"] for c in cycles if c["verdict"] in _JUDGED]) and judged[-1] != "confirmed",
+        weakening=weakening,
+        calls=bool(weakening) or (bool(judged) and judged[-1] != "confirmed"),
     )
 
 
@@ -119,7 +130,7 @@ def _airs(
 ) -> dict[date, ZoneAir]:
     """Return the air in which the cycles of each day were judged: chosen by the checks themselves."""
     programme = Programme(facts, enclosure)
-    plans = [plan_day(facts, enclosure, programme, day) for day in days]
+    plans = [_about_air(plan_day(facts, enclosure, programme, day)) for day in days]
     tapes = read_tapes(session, plans)
     found: dict[date, ZoneAir] = {}
     for plan in plans:
@@ -127,6 +138,11 @@ def _airs(
         if isinstance(air, ZoneAir):
             found[plan.day] = air
     return found
+
+
+def _about_air(plan: DayPlan) -> DayPlan:
+    """Return the plan without the channels that the air of an enclosure has nothing to do with: they are not read."""
+    return replace(plan, placed=tuple(p for p in plan.placed if p.fact.quantity in _AIR))
 
 
 def _curve(cycle: Body, airs: dict[date, ZoneAir], next_ms: int | None, facts: RoomFacts, now: datetime) -> Curve:
@@ -156,32 +172,67 @@ def _asked(past: PastDays, today: date) -> float:
     return ASKED_RESPONSE if own is None else float(own)
 
 
-def sentence_of(cycles: Sequence[Body], views: Sequence[CycleView]) -> str:
-    """Return what the picture says: the newest cycle that can be told, against the median of those before it."""
-    judged = [(c["response"], v) for c, v in zip(cycles, views, strict=True) if c["verdict"] in _JUDGED]
+def alike(cycles: Sequence[Body], zone: ZoneInfo) -> list[Body]:
+    """Return the cycles of the newest one's time of day, it last: evening air answers otherwise than morning air."""
+    results = [MistingResult(ms_of(cycle["at"]), cycle["basis"], None) for cycle in cycles]
+    newest = results[-1].at_ms if results else None
+    group = next((g for g in by_time_of_day(results, zone) if g[-1].at_ms == newest), [])
+    wanted = {result.at_ms for result in group}
+    return [cycle for cycle in cycles if ms_of(cycle["at"]) in wanted]
+
+
+def sentence_of(cycles: Sequence[Body], zone: ZoneInfo) -> str:
+    """Return what the picture says: the newest cycle that can be told, against those before it at its time of day.
+
+    Parameters
+    ----------
+    cycles : sequence of dict
+        In order of time, as `service.lookback.bodies` makes them.
+    zone : ZoneInfo
+    """
+    judged = [cycle for cycle in cycles if cycle["verdict"] in _JUDGED]
     if not cycles:
         return "No misting cycle was due or measured in these weeks."
     if not judged:
         return f"None of the last {counted(len(cycles), 'cycle')} can be told; the list says why."
-    response, newest = judged[-1]
-    said = f"The newest cycle, {newest.weekday} {newest.clock}, added {newest.response}: {_word(newest)}."
-    earlier = [value for value, _ in judged[:-1]]
+    newest = cycle_view(judged[-1], zone)
+    said = (
+        f"The newest cycle that can be told, {newest.weekday} {newest.clock}, added {newest.response}: {_word(newest)}."
+    )
+    earlier = [max(0.0, cycle["response"]) for cycle in alike(judged, zone)[:-1]]
     if len(earlier) < _LEAST_EARLIER:
         return said
-    middle = statistics.median(earlier)
-    changed = f" The median of the {len(earlier)} before it is {measured(middle, HUMIDITY)}"
-    return f"{said}{changed}{_against(response, middle)}."
+    return f"{said} The {len(earlier)} before it at that time of day added {_middle(earlier)}."
+
+
+def _middle(responses: Sequence[float]) -> str:
+    span = f"{number(min(responses), HUMIDITY)} to {measured(max(responses), HUMIDITY)}"
+    return f"{span}, in the middle {measured(statistics.median(responses), HUMIDITY)}"
 
 
 def _word(view: CycleView) -> str:
     return "it did not reach the air" if view.shown.css == "none" else view.shown.word
 
 
-def _against(newest: float, middle: float) -> str:
-    if middle <= 0:
-        return ""
-    share = round(100 * max(0.0, newest) / middle)
-    return f", of which that is {share}\N{NO-BREAK SPACE}%"
+def _weakening(past: PastDays, zone: ZoneInfo) -> tuple[str, ...]:
+    """Return where the last cycles of a time of day added much less than those before, by the check of weakening."""
+    results = [
+        MistingResult(
+            ms_of(c["at"]),
+            c["basis"],
+            MistingVerdict(c["verdict"]),
+            math.nan if c["response"] is None else c["response"],
+        )
+        for body in past.bodies.values()
+        for c in body["misting"]
+        if c["verdict"] is not None
+    ]
+    found: list[str] = []
+    for group in by_time_of_day(results, zone):
+        trend = weakening_of(group)
+        if trend.weakening:
+            found.append(f"At {from_ms(group[-1].at_ms).astimezone(zone):%H:%M}: {trend.sentence}")
+    return tuple(found)
 
 
 def _values(curve: Curve) -> tuple[str, ...]:

@@ -17,11 +17,12 @@ from dashboard.words import DEGREE, measured, number, quantity_name, unit_of, zo
 from service.api.rhythms import Rhythms
 from service.api.zone_values import unit_of as senml_unit_of
 from service.climate.day_cycle import Photoperiod
-from service.climate.ranges import HOUR_MS, MINUTE_MS, Floats
+from service.climate.ranges import DAY_MS, HOUR_MS, MINUTE_MS, Floats
 from service.climate.targets import Target
 from service.model import from_ms, to_ms
 from service.store.facts import EnclosureFact, PlacementFact, RoomFacts
 from service.store.history import placements_in
+from service.store.traceability import errors_within
 
 DAYS: Final = 91
 WEEK_DAYS: Final = 7
@@ -70,37 +71,50 @@ class Panel:
 
 @dataclass(frozen=True, eq=False)
 class Hours:
-    """The week and the days before it by local hour, each of shape (24,); NaN where not known [unit]."""
+    """The week and the days before it by local hour.
+
+    Attributes
+    ----------
+    week, low, high : ndarray of float64, shape (24,)
+        Medians of the week and the fan's edges, NaN where not known. [unit]
+    days_before : int
+        How many days before the week are known at all.
+    repeat_uncertainty : float
+        U of a difference that one channel took at two times, k = 2. [unit]
+    """
 
     week: Floats
     low: Floats
     high: Floats
     days_before: int
+    repeat_uncertainty: float = 0.0
 
     def beyond(self, unit: str) -> Floats:
         """Return how far each hour of the week lies outside its fan, 0 within, NaN where not known.
 
-        What would be shown as no difference is none.
+        A difference that the probe cannot tell, or that would be shown as none, is none.
         """
         low, high = (np.nan_to_num(edge, nan=0.0) for edge in (self.low, self.high))
         gone = np.where(self.week > high, self.week - high, np.minimum(self.week - low, 0.0))
         gone = np.where(np.isnan(self.low) | np.isnan(self.week), np.nan, gone)
-        shown = 0.05 if unit in {DEGREE, "UV index"} else 0.5
-        return np.where(np.abs(gone) < shown, 0.0, gone)
+        least = max(self.repeat_uncertainty, 0.05 if unit in {DEGREE, "UV index"} else 0.5)
+        return np.where(np.abs(gone) < least, 0.0, gone)
 
 
-def hours_of(medians: Floats) -> Hours:
+def hours_of(medians: Floats, repeat_uncertainty: float = 0.0) -> Hours:
     """Return the week and the fan of hourly medians.
 
     Parameters
     ----------
     medians : ndarray of float64, shape (days, 24)
         The last seven are this week's. [unit]
+    repeat_uncertainty : float
+        As in `Hours`. [unit]
     """
     week, before = medians[-WEEK_DAYS:], medians[:-WEEK_DAYS]
     fan = _percentiles(before, _FAN, LEAST_BEFORE)
     days_before = int(np.count_nonzero(~np.isnan(before).all(axis=1))) if len(before) else 0
-    return Hours(_percentiles(week, (50,), LEAST_OF_WEEK)[0], fan[0], fan[1], days_before)
+    return Hours(_percentiles(week, (50,), LEAST_OF_WEEK)[0], fan[0], fan[1], days_before, repeat_uncertainty)
 
 
 def _percentiles(values: Floats, percents: Sequence[float], least: int) -> Floats:
@@ -135,7 +149,8 @@ def typical_panels(
     for (zone, quantity), placements in _measured(facts, enclosure, days).items():
         medians = _combined(session, facts, hourly, placements, days)
         if not np.isnan(medians).all():
-            panels.append(_panel(zone, quantity, hours_of(medians), _Today(facts, periods, targets, today)))
+            hours = hours_of(medians, _repeat_uncertainty(facts, placements, to_ms(now)))
+            panels.append(_panel(zone, quantity, hours, _Today(facts, periods, targets, today)))
     return tuple(panels)
 
 
@@ -172,6 +187,13 @@ def _combined(
         found = hourly.of(session, facts.version, channel, placed, days, facts.zone)
         medians = np.where(np.isnan(medians), found, medians)
     return medians
+
+
+def _repeat_uncertainty(facts: RoomFacts, placements: Iterable[PlacementFact], now_ms: int) -> float:
+    """Return what the probes there can tell of a change [unit]; of a model that is not known, nothing is known."""
+    errors = [errors_within(facts.channels[p.channel_id], max(p.start_ms, now_ms - DAY_MS), now_ms) for p in placements]
+    known = [one.repeat_uncertainty for one in errors if np.isfinite(one.repeat_uncertainty)]
+    return max(known, default=0.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -234,9 +256,9 @@ def _sentence(hours: Hours, beyond: Floats, unit: str) -> str:
         return "This week is like the months before, at every hour."
     most = int(outside[np.argmax(np.abs(beyond[outside]))])
     higher, lower = (int(np.count_nonzero(np.sign(beyond[outside]) == sign)) for sign in (1, -1))
-    parts = [f"{word} than usual in {n} h of the day" for word, n in (("higher", higher), ("lower", lower)) if n]
-    said = " and ".join(parts)
-    return f"{said[0].upper()}{said[1:]}, most at {most:02d}:00, by {measured(abs(float(beyond[most])), unit)}."
+    parts = [f"{word} than usual in {n} h" for word, n in (("higher", higher), ("lower", lower)) if n]
+    said = ", ".join(parts)
+    return f"{said[0].upper()}{said[1:]}; most at {most:02d}:00, by {measured(abs(float(beyond[most])), unit)}."
 
 
 def _row(hour: int, hours: Hours, beyond: Floats, unit: str) -> HourRow:

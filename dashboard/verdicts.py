@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final
 
-from dashboard.words import DEGREE, HUMIDITY, limits, measured, unit_of
+from dashboard.words import DEGREE, HUMIDITY, limits, measured, number, unit_of
 from service.lookback.bodies import Body
 
 _SHARE, _HALF = "1", 0.5
@@ -96,4 +96,6 @@ def uncertainty_words(result: Body) -> str:
     value, unit = result["uncertainty"], _UNITS_OF_U.get(result["check"], DEGREE)
     if not value or result["value"] is None:
         return "–"
-    return f"±\N{NO-BREAK SPACE}{value:.2g}\N{NO-BREAK SPACE}{unit}"
+    shown = number(value, unit)
+    # No uncertainty is said to be zero that is not.
+    return f"±\N{NO-BREAK SPACE}{shown if float(shown) else format(value, '.1g')}\N{NO-BREAK SPACE}{unit}"

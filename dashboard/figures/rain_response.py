@@ -17,6 +17,7 @@ _LEAST_TOP, _LEAST_LOW = 20.0, -4.0
 """The picture shows at least this much. [%RH]"""
 _FAINTEST, _STRONGEST = 0.22, 0.75
 """Opacity of the oldest curve and of the one before the newest."""
+_OTHERWISE: Final = 0.18
 _SYMBOLS: Final = {"weak": "drop-half", "none": "cross"}
 _SYMBOL_PX: Final = 14
 _SHOWN_AFTER_MIN: Final = 20
@@ -33,12 +34,15 @@ class Curve:
     verdict : str or None
     response : float
         NaN where not known. [%RH]
+    is_alike : bool
+        Whether it ran at the newest one's time of day; others are drawn faintly.
     """
 
     minutes: Floats
     added: Floats
     verdict: str | None
     response: float
+    is_alike: bool = True
 
 
 def draw_curves(curves: Sequence[Curve], asked: float, label: str) -> Markup:
@@ -61,7 +65,7 @@ def draw_curves(curves: Sequence[Curve], asked: float, label: str) -> Markup:
         _levels(frame),
         _asked(frame, asked),
         paths(lines),
-        "".join(_symbol(frame, curve, "symbol-old") for curve in older),
+        "".join(_symbol(frame, curve, "symbol-old") for curve in older if curve.is_alike),
         paths([f'<path class="curve curve-newest{_css(newest)}" d="{_path(frame, newest)}"/>']),
         _symbol(frame, newest, "symbol-new"),
         _newest(frame, newest),
@@ -89,7 +93,7 @@ def _css(curve: Curve) -> str:
 
 def _older(frame: Frame, curve: Curve, number_of: int, count: int) -> str:
     """Return an older curve, the fainter the older it is."""
-    opacity = _FAINTEST + (_STRONGEST - _FAINTEST) * (number_of + 1) / count
+    opacity = _FAINTEST + (_STRONGEST - _FAINTEST) * (number_of + 1) / count if curve.is_alike else _OTHERWISE
     return f'<path class="curve{_css(curve)}" stroke-opacity="{opacity:.2f}" d="{_path(frame, curve)}"/>'
 
 

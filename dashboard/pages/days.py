@@ -9,7 +9,7 @@ from typing import Annotated, Any, Final
 
 from fastapi import APIRouter, Query, Response
 
-from dashboard.calendar import WEEKDAYS, Window, calendar_of, past_days, window_of
+from dashboard.calendar import WEEKDAYS, Window, calendar_of, goes_back, past_days, window_of
 from dashboard.days import day_page, has_day
 from dashboard.hourly import HourlyMedians
 from dashboard.misting_list import LISTED_DAYS, misting_list
@@ -88,8 +88,10 @@ class _Answers:
         """Return the calendar of the 13 weeks that show `until`, by default the last."""
         window = self._window(facts, now, until)
         past = past_days(self._parts.store, facts, enclosure, window, now)
+        with self._parts.store.read() as session:
+            older = goes_back(session, facts, enclosure, window.first)
         return {
-            "calendar": calendar_of(past, facts, enclosure, now),
+            "calendar": calendar_of(past, facts, now, goes_back=older),
             "weekdays": WEEKDAYS,
             "legend": DAY_LEGEND,
             "window": window,
