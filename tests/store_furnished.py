@@ -116,6 +116,7 @@ def migrate(url: str, revision: str) -> None:
         with engine.begin() as connection:
             config.attributes["connection"] = connection
             there = MigrationContext.configure(connection).get_current_revision() or ""
-            (command.upgrade if there < revision else command.downgrade)(config, revision)
+            up = revision != "base" and there < revision
+            (command.upgrade if up else command.downgrade)(config, revision)
     finally:
         engine.dispose()
