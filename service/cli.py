@@ -15,6 +15,7 @@ from rich.progress import BarColumn, DownloadColumn, Progress, TextColumn, TimeR
 from service.commands_lookback import lookback
 from service.commands_people import account
 from service.commands_replay import replay
+from service.commands_store import pin, retention, seal
 from service.commands_store_care import backup, doctor, move_store, restore
 from service.demo import run_demo
 from service.errors import BadUse, RoomFileInvalid, SettingInvalid, WardianError
@@ -40,7 +41,7 @@ app.add_typer(readings, name="readings")
 app.add_typer(account, name="account")
 app.command()(lookback)
 app.command()(replay)
-for care in (backup, restore, move_store, doctor):
+for care in (backup, restore, move_store, doctor, seal, retention, pin):
     app.command()(care)
 
 RoomFileArgument = Annotated[Path, typer.Argument(metavar="FILE", help="The room file.")]

@@ -10,6 +10,7 @@ import structlog
 from apscheduler.schedulers.background import BackgroundScheduler
 
 from service.errors import WardianError
+from service.jobs_store import RETENTION_FIRST_S, RETENTION_S, SEAL_S, RetentionJob, SealingJob
 from service.notify.heartbeat import beat
 from service.store.backup import back_up_and_rotate, is_due
 from service.store.engine import Store
@@ -99,6 +100,8 @@ def start_jobs(
     revive_broker: Callable[[], bool] | None,
     backup: DailyBackup | None = None,
     make_ready: Callable[[], None] | None = None,
+    sealing: SealingJob | None = None,
+    retention: RetentionJob | None = None,
 ) -> BackgroundScheduler:
     """Start the scheduler with its jobs and return it; its owner shuts it down.
 
@@ -110,6 +113,8 @@ def start_jobs(
     backup : DailyBackup, optional
     make_ready : callable, optional
         Makes what the readings of the coming months need.
+    sealing : SealingJob, optional
+    retention : RetentionJob, optional
     """
     scheduler = BackgroundScheduler(timezone="UTC")
     if revive_broker is not None:
@@ -123,5 +128,12 @@ def start_jobs(
         )  # fmt: skip
     if make_ready is not None:
         scheduler.add_job(make_ready, "interval", days=1, max_instances=1, coalesce=True)
+    if sealing is not None:
+        scheduler.add_job(sealing, "interval", seconds=SEAL_S, max_instances=1, coalesce=True)
+    if retention is not None:
+        soon = datetime.now(UTC) + timedelta(seconds=RETENTION_FIRST_S)
+        scheduler.add_job(
+            retention, "interval", seconds=RETENTION_S, next_run_time=soon, max_instances=1, coalesce=True,
+        )  # fmt: skip
     scheduler.start()
     return scheduler

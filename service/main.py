@@ -25,6 +25,7 @@ from service.ingest.embedded_broker import EmbeddedBroker
 from service.ingest.intake import Intake
 from service.ingest.subscriber import Subscriber
 from service.jobs import DailyBackup, Heartbeat, start_jobs
+from service.jobs_store import RetentionJob, SealingJob
 from service.people.roles import Doors
 from service.settings import LOOPBACK, Settings, host_and_port, is_loopback
 from service.store.engine import Store, open_store
@@ -92,7 +93,14 @@ class Service:
         self._run("ingest", self._subscriber.run, self._stop)
         self._run("watch", self._watch.run, self._stop, self._readings_came)
         revive = self._broker.revive if self._broker else None
-        self._scheduler = start_jobs(self._heartbeat, revive, self._backup, self.store.make_ready)
+        self._scheduler = start_jobs(
+            self._heartbeat,
+            revive,
+            self._backup,
+            self.store.make_ready,
+            SealingJob(self.store, now_ms, self._stop),
+            _retention(self.settings, self.store, self._stop),
+        )
 
     def stop(self) -> None:
         """Stop in the order of a reading's journey; what was accepted is on disk."""
@@ -196,6 +204,12 @@ def _daily_backup(settings: Settings, store: Store) -> DailyBackup | None:
     if not settings.backup_folder:
         return None
     return DailyBackup(store, Path(settings.backup_folder), settings.backup_keep)
+
+
+def _retention(settings: Settings, store: Store, stop: threading.Event) -> RetentionJob | None:
+    if settings.retention_days is None:
+        return None
+    return RetentionJob(store, settings.retention_days, now_ms, stop)
 
 
 def _disk_state(settings: Settings) -> ComponentState:

@@ -19,6 +19,7 @@ from service.errors import SettingInvalid
 
 LOOPBACK = frozenset({"127.0.0.1", "::1", "localhost"})
 _HIGHEST_PORT = 65_535
+_FEWEST_DAYS = 30
 
 
 class Settings(BaseSettings):
@@ -37,6 +38,7 @@ class Settings(BaseSettings):
     log: Literal["text", "json"] = Field("text", description="How log lines are written.")
     backup_folder: str = Field("", description="Folder of the daily backups; empty means that none is taken.")
     backup_keep: int = Field(7, ge=1, description="How many daily backups are kept.")
+    keep_readings_days: str = Field("", description="How many days readings are kept; empty means for ever.")
     keep_refused: int = Field(5_000, ge=100, description="How many refused messages are kept to be looked at.")
 
     @field_validator("broker")
@@ -54,6 +56,19 @@ class Settings(BaseSettings):
     def _is_host_and_port(cls, value: str) -> str:
         host_and_port(value)
         return value
+
+    @field_validator("keep_readings_days", mode="before")
+    @classmethod
+    def _days_are_a_number(cls, value: object) -> str:
+        days = str(value).strip()
+        if days and not (days.isdecimal() and int(days) >= _FEWEST_DAYS):
+            raise ValueError(f"expected at least {_FEWEST_DAYS} days, or nothing: readings are then kept for ever")
+        return days
+
+    @property
+    def retention_days(self) -> int | None:
+        """How many days readings are kept, None for ever."""
+        return int(self.keep_readings_days) if self.keep_readings_days else None
 
     @property
     def database_url(self) -> str:
