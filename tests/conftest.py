@@ -42,6 +42,16 @@ def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
         metafunc.parametrize("database", ["sqlite", "postgresql"], indirect=True)
 
 
+def pytest_addoption(parser: pytest.Parser) -> None:
+    parser.addoption("--kills", type=int, default=12, help="How often each command that changes the store is killed.")
+
+
+@pytest.fixture
+def kills(pytestconfig: pytest.Config) -> int:
+    """Return how often a command is killed, at moments that are the same in each run."""
+    return pytestconfig.getoption("--kills")
+
+
 @pytest.fixture(scope="session")
 def postgres(program: Callable[[str], str]) -> Iterator[Postgres]:
     cluster = Postgres(program("initdb"))
