@@ -34,6 +34,8 @@ LARGEST_STEP: Final = {
 """Larger steps in under 30 s are faster than any such probe responds [unit of the quantity]."""
 END_OF_DARK_MIN: Final = 30
 DISAGREEING_NIGHTS: Final = 3
+EARLIER_NIGHTS: Final = 28
+LEAST_EARLIER_NIGHTS: Final = 7
 CALIBRATION_MONTHS: Final = 12.0
 BATTERY_LOW_PERCENT: Final = 15.0
 
@@ -201,6 +203,32 @@ def disagrees(differences: Sequence[float], joint_uncertainty: float) -> bool:
     """
     known = [d for d in differences if not np.isnan(d)][-DISAGREEING_NIGHTS:]
     return len(known) == DISAGREEING_NIGHTS and all(abs(d) > joint_uncertainty for d in known)
+
+
+def drifted_apart(differences: Sequence[float], joint_uncertainty: float) -> bool:
+    """Say whether two channels of different zones have moved apart since the nights before.
+
+    A heated box has a gradient at night too, so that their difference alone proves nothing; a change of it does.
+
+    Parameters
+    ----------
+    differences : sequence of float
+        Of `end_of_dark_difference`, in order of nights; NaN nights are left out. [unit]
+    joint_uncertainty : float
+        Both U in quadrature. [unit]
+
+    Returns
+    -------
+    bool
+        True when each of the last 3 nights differs by more than the joint U from the median of up to 28 before them, of
+        which at least 7 must be known (common practice, no source).
+    """
+    known = [d for d in differences if not np.isnan(d)]
+    earlier = known[:-DISAGREEING_NIGHTS][-EARLIER_NIGHTS:]
+    if len(earlier) < LEAST_EARLIER_NIGHTS:
+        return False
+    usual = float(np.median(earlier))
+    return disagrees([difference - usual for difference in known], joint_uncertainty)
 
 
 def calibration_is_due(last_check_ms: int, now_ms: int, months: float = CALIBRATION_MONTHS) -> bool:

@@ -9,11 +9,13 @@ import numpy as np
 
 from service.climate.probe_health import (
     DISAGREEING_NIGHTS,
+    EARLIER_NIGHTS,
     SATURATED_FROM,
     Sibling,
     battery_is_low,
     calibration_is_due,
     disagrees,
+    drifted_apart,
     end_of_dark_difference,
     impossible_readings,
     is_saturated,
@@ -89,16 +91,17 @@ def look_at_end_of_dark(measured: Sequence[Measured], now_ms: int, differences: 
         if math.isnan(difference):
             continue
         nights.append(difference)
-        del nights[:-DISAGREEING_NIGHTS]
+        del nights[: -DISAGREEING_NIGHTS - EARLIER_NIGHTS]
         joint = quadrature(one.channel.uncertainty, other.channel.uncertainty)
+        same_zone = one.channel.zone == other.channel.zone
+        apart = (disagrees if same_zone else drifted_apart)(nights, joint)
+        by = "more than" if same_zone else "which has changed by more than"
         told = (
             f"At the end of the dark {one.channel.key} and {other.channel.key} differ by {abs(difference):.1f}, "
-            f"more than the {joint:.1f} that their errors allow."
+            f"{by} the {joint:.1f} that their errors allow."
         )
-        yield Finding(
-            PROBE_DISAGREES, f"{one.channel.key}|{other.channel.key}", one.channel.zone, one.fact.id,
-            disagrees(nights, joint), now_ms, cause=told,
-        )  # fmt: skip
+        place = f"{one.channel.key}|{other.channel.key}"
+        yield Finding(PROBE_DISAGREES, place, one.channel.zone, one.fact.id, apart, now_ms, cause=told)
 
 
 def _found(condition: Condition, part: Measured, holds: bool | None, now_ms: int) -> Finding:

@@ -289,3 +289,26 @@ def test_an_enclosure_that_is_taken_away_ends_its_alarms(room: Store) -> None:
     with room.read() as session:
         (missed,) = [alarm for alarm in list_alarms(session) if alarm.condition == "misting-missed"]
     assert missed.returned_at == from_ms(clock.ms)
+
+
+def two_airs(room: Store, zone: str, apart: float, nights: int, since: int) -> list[str]:
+    """Two thermometers at ambient and another zone that part by so much since a night."""
+    with room.write() as session:
+        other = a_probe(session, "other", ("air_temperature",), session.get(Enclosure, 1), zone)[0]
+    for night in range(nights):
+        minutes = np.arange(-7 * 60, -4 * 60) + night * 1440  # 05:00 to 08:00, lights on at 07:00
+        put(room, TEMPERATURE, minutes, 20 + 0.02 * np.sin(minutes))
+        put(room, other, minutes, 20.9 + (apart if night >= since else 0) + 0.02 * np.sin(minutes))
+    return conditions([a for a in raised(room, -8 * 60, nights * 1440) if a.condition == "probe-disagrees"])
+
+
+def test_two_probes_in_one_zone_that_part_for_three_nights_disagree(room: Store) -> None:
+    assert two_airs(room, "ambient", apart=0.0, nights=4, since=0) == ["probe-disagrees"]
+
+
+def test_a_steady_gradient_between_two_zones_is_no_disagreement(room: Store) -> None:
+    assert two_airs(room, "cool-end", apart=0.0, nights=14, since=0) == []
+
+
+def test_a_gradient_that_changes_for_good_is_a_disagreement(room: Store) -> None:
+    assert two_airs(room, "cool-end", apart=1.2, nights=14, since=9) == ["probe-disagrees"]
