@@ -66,7 +66,7 @@ def check_references(session: Session) -> list[Damage]:
         if count := session.execute(orphans).scalar_one():
             found.append(
                 Damage(
-                    f"{table.name}: {count} rows whose {column} names no {to.name}; what they say is left out "
+                    f"{table.name}: {count} rows whose {column} names no {_plain(to)}; what they say is left out "
                     "everywhere; restore a backup to have it back"
                 )
             )
@@ -84,6 +84,11 @@ def _references() -> Iterator[tuple[sa.Table, str, sa.Table]]:
         if "replaces_id" in table.c:
             # A fact that was replaced stays: the history of corrections is read along these.
             yield table, "replaces_id", table.alias()  # pyright: ignore[reportReturnType] - an alias has the columns
+
+
+def _plain(table: sa.Table) -> str:
+    """Name a table that may stand under another name in a query."""
+    return str(getattr(table, "element", table).name)
 
 
 def check_counters(session: Session) -> list[Damage]:
