@@ -59,8 +59,10 @@ def check_blocks(session: Session) -> list[BlockDamage]:
     found: list[BlockDamage] = []
     latest = -1
     for row in _blocks(session):
-        latest = max(latest, row["day"])
-        if said := _wrong_with(session, row):
+        said = _wrong_with(session, row)
+        if said is None:
+            latest = max(latest, row["day"])
+        else:
             channel = names.get(row["channel_id"], str(row["channel_id"]))
             day = f"{from_ms(row['day'] * DAY_MS):%Y-%m-%d}"
             found.append(BlockDamage(channel, day, f"{channel} on {day} (UTC): {said}"))

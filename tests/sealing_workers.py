@@ -1,0 +1,103 @@
+"""A writer of readings and a sealer as processes of their own, to be killed together."""
+
+import multiprocessing
+import os
+import random
+from collections.abc import Iterator
+from multiprocessing.process import BaseProcess
+from multiprocessing.sharedctypes import Synchronized
+from pathlib import Path
+
+from service.model import Flag
+from service.store.blocks import DAY_MS
+from service.store.engine import open_store
+from service.store.readings import NewReading, add_readings
+from service.store.sealing import next_piece, seal_pieces
+
+_PROCESSES = multiprocessing.get_context("forkserver")
+_PROCESSES.set_forkserver_preload(["tests.sealing_workers"])
+CHANNELS = (1, 2)
+DAY, DAYS, EVERY_MS = 20_000, 12, 300_000
+START = DAY * DAY_MS
+_TIMES = [START + n * EVERY_MS for n in range(DAYS * DAY_MS // EVERY_MS)]
+_BATCH = 8
+
+
+def value_at(channel: int, at_ms: int) -> float:
+    """Return what a channel says at a time, the first time that it says it."""
+    return (channel * 7_919 + at_ms // 1000 * 31) % 10_007 / 100
+
+
+def batches(seed: int) -> Iterator[list[NewReading]]:
+    """Yield readings out of order: late ones, and some of batches before again, with another value."""
+    chance = random.Random(seed)  # noqa: S311 - an order, no secret
+    order = [(channel, at) for channel in CHANNELS for at in _TIMES]
+    # By and large in order of time, so that days are sealed while they are still written to.
+    order.sort(key=lambda each: each[1] + chance.uniform(0, 4 * DAY_MS))
+    for first in range(0, len(order), _BATCH):
+        again = chance.sample(order[:first], min(first, 2))
+        new = order[first : first + _BATCH]
+        yield [(channel, at, value_at(channel, at) + 1000, int(Flag.LATE)) for channel, at in again] + [
+            (channel, at, value_at(channel, at), int(Flag.DEVICE_CLOCK)) for channel, at in new
+        ]
+
+
+def _write(url: str, seed: int, accepted: str) -> None:
+    """Store the batches that are not accepted yet, and note each once it is committed."""
+    store, done = open_store(url), len(Path(accepted).read_bytes())
+    note = os.open(accepted, os.O_WRONLY | os.O_APPEND)
+    for number, batch in enumerate(batches(seed)):
+        if number < done:
+            continue
+        with store.write() as session:
+            add_readings(session, batch)
+        os.write(note, b".")
+
+
+def _seal(url: str, seed: int, within: "Synchronized[int]") -> None:
+    """Seal whatever is there, over and over, a few rows at a time."""
+    store, chance = open_store(url), random.Random(seed)  # noqa: S311 - sizes, no secret
+    over_ms = START + (DAYS + 1) * DAY_MS
+    while True:
+        with store.read() as session:
+            found = [next_piece(session, channel, 0, over_ms, chance.randint(20, 400)) for channel in CHANNELS]
+        if pieces := [piece for piece in found if piece is not None]:
+            within.value = 1
+            seal_pieces(store, pieces)
+            within.value = 0
+
+
+class Both:
+    """The two processes; killed, they are killed at once.
+
+    Parameters
+    ----------
+    url : str
+        Of the database.
+    accepted : Path
+        Holds a byte for each batch that was committed.
+    """
+
+    def __init__(self, url: str, accepted: Path, sealers: int = 1) -> None:
+        self._url, self._accepted, self._sealers = url, accepted, sealers
+        self._within = [_PROCESSES.Value("i", 0) for _ in range(sealers)]
+        self._running: list[BaseProcess] = []
+
+    def start(self, seed: int, order: int) -> None:
+        self._running = [_PROCESSES.Process(target=_write, args=(self._url, order, str(self._accepted)))]
+        for number, within in enumerate(self._within):
+            within.value = 0
+            self._running.append(_PROCESSES.Process(target=_seal, args=(self._url, seed + number, within)))
+        for process in self._running:
+            process.start()
+
+    def has_written_all(self) -> bool:
+        return not self._running[0].is_alive()
+
+    def kill(self) -> bool:
+        """End them as a power cut would; return whether a day was being sealed."""
+        for process in self._running:
+            process.kill()
+        for process in self._running:
+            process.join(20)
+        return any(within.value for within in self._within)
