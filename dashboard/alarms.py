@@ -1,15 +1,19 @@
 """The Alarms page's content: what stands, the oldest unanswered first; what is held back and until when; the past."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from datetime import datetime
-from typing import Final
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
+from typing import Final, Literal
 
+from markupsafe import Markup
 from sqlmodel import Session
 
+from dashboard.alarm_line import alarm_line, last_day
 from dashboard.callouts import AlarmView, alarm_view
 from dashboard.words import clock, exact, iso, span
 from service.alarms.lifecycle import State
+from service.api.alarm_actions import out_of_service
+from service.api.rhythms import Rhythms
 from service.api.sentences import condition
 from service.model import Alarm, AlarmHold
 from service.store.alarm_lists import counts_by_state, open_alarms, past_alarms
@@ -50,6 +54,8 @@ class Card:
         How it stands, in words: ``unacknowledged, stands for 12 min``.
     is_answerable : bool
         Whether it can be acknowledged.
+    line : Markup
+        When it stood, on the light of the last day; empty for the past.
     """
 
     alarm: AlarmView
@@ -59,6 +65,7 @@ class Card:
     shape: str
     said: str
     is_answerable: bool
+    line: Markup | Literal[""] = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,13 +125,31 @@ class AlarmsView:
     older: int | None
 
 
-def alarms_view(session: Session, facts: RoomFacts, now: datetime, page: int, before: int | None) -> AlarmsView:
+@dataclass(frozen=True, slots=True)
+class Rest:
+    """Whether an enclosure is out of service; `until` is what the form proposes, in the site's time."""
+
+    held: Held | None
+    until: str
+
+
+def rest_view(session: Session, facts: RoomFacts, enclosure_id: int, now: datetime) -> Rest:
+    """Return whether an enclosure is out of service, and until when it could be: an hour, to a quarter."""
+    hold = out_of_service(session, enclosure_id)
+    local = (now + timedelta(hours=1, minutes=14)).astimezone(facts.zone)
+    until = local.replace(minute=local.minute - local.minute % 15)
+    return Rest(held_view(session, hold, facts, now) if hold else None, f"{until:%Y-%m-%dT%H:%M}")
+
+
+def alarms_view(
+    session: Session, facts: RoomFacts, rhythms: Rhythms, now: datetime, page: int, before: int | None
+) -> AlarmsView:
     """Return the alarms as they stand at `now`.
 
     Parameters
     ----------
-    session, facts, now
-        Of `Store.read`; aware.
+    session, facts, rhythms, now
+        Of `Store.read`; of `service.api.parts.Parts`; aware.
     page : int
         Of what is open, from 1; beyond the last is the last.
     before : int or None
@@ -137,7 +162,9 @@ def alarms_view(session: Session, facts: RoomFacts, now: datetime, page: int, be
     past = past_alarms(session, before, PAST_PAGE + 1)
     return AlarmsView(
         counts=_counts(counted),
-        cards=tuple(card(alarm, facts, now) for alarm in open_alarms(session, (page - 1) * PAGE, PAGE)),
+        cards=tuple(
+            _with_line(session, facts, rhythms, alarm, now) for alarm in open_alarms(session, (page - 1) * PAGE, PAGE)
+        ),
         page=page,
         pages=pages,
         held=tuple(held_view(session, hold, facts, now) for hold in _by_end(standing_holds(session))),
@@ -163,6 +190,16 @@ def card(alarm: Alarm, facts: RoomFacts, now: datetime) -> Card:
         said=said,
         is_answerable=state in {State.UNACKNOWLEDGED, State.RETURNED_UNACKNOWLEDGED},
     )
+
+
+def _with_line(session: Session, facts: RoomFacts, rhythms: Rhythms, alarm: Alarm, now: datetime) -> Card:
+    """Return an alarm's card with its line."""
+    shown = card(alarm, facts, now)
+    enclosure = facts.enclosures.get(alarm.enclosure_id) if alarm.enclosure_id is not None else None
+    periods = rhythms.photoperiods(session, facts, enclosure, now) if enclosure else []
+    said = f"Over the last 24 hours: began {shown.alarm.since}"
+    ended = f", returned {shown.alarm.returned}" if shown.alarm.returned else ", stands"
+    return replace(shown, line=alarm_line(alarm, periods, last_day(now, facts.zone), said + ended))
 
 
 def held_view(session: Session, hold: AlarmHold, facts: RoomFacts, now: datetime) -> Held:

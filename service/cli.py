@@ -33,7 +33,12 @@ from service.settings import Settings, load_settings
 from service.store.engine import Store, open_store
 from service.store.readings import END_OF_TIME
 
-app = typer.Typer(add_completion=False, no_args_is_help=True, help="Watches the climate of a room of enclosures.")
+app = typer.Typer(
+    add_completion=False,
+    no_args_is_help=True,
+    pretty_exceptions_show_locals=False,
+    help="Watches the climate of a room of enclosures.",
+)
 room = typer.Typer(no_args_is_help=True, help="The room file: what stands where, and what it should be.")
 readings = typer.Typer(no_args_is_help=True, help="Readings as CSV, in and out.")
 app.add_typer(room, name="room")

@@ -42,9 +42,10 @@ def alarms_router(pages: Pages) -> APIRouter:
 
     @router.get("/fragments/alarms")
     def _pieces(page: PageNumber = 1, before: Before = None) -> HTMLResponse:
+        rhythms = pages.parts.rhythms
         with pages.parts.store.read() as session:
             facts, now = pages.parts.facts(session), pages.parts.now()
-            view = alarms_view(session, facts, now, page, before)
+            view = alarms_view(session, facts, rhythms, now, page, before)
         return pages.html("alarms_fragment.html", facts, now, view=view, shelves=SHELVES)
 
     return router
@@ -99,10 +100,10 @@ class _Answering:
 
     def page(self, page: int = 1, before: int | None = None, said: str = "", status: int = 200) -> HTMLResponse:
         """Return the page; `said` says why a change was not made."""
-        parts = self._pages.parts
+        parts, rhythms = self._pages.parts, self._pages.parts.rhythms
         with parts.store.read() as session:
             facts, now = parts.facts(session), parts.now()
-            view, after = alarms_view(session, facts, now, page, before), live_position(session)
+            view, after = alarms_view(session, facts, rhythms, now, page, before), live_position(session)
         shown = {"view": view, "said": said, "shelves": SHELVES, "live_after": after}
         return self._pages.html("alarms.html", facts, now, status, **shown)
 

@@ -4,6 +4,7 @@ from typing import Final
 
 from fastapi import APIRouter, Response
 
+from dashboard.alarms import rest_view
 from dashboard.enclosure import EnclosureViews
 from dashboard.headers import CHART_POLICY
 from dashboard.pages.charts import enclosure_named
@@ -26,9 +27,9 @@ def enclosure_router(pages: Pages) -> APIRouter:
             if key not in facts.by_key:
                 return pages.html("missing.html", facts, now, 404, key=key)
             view, after = views.view(session, facts, facts.by_key[key], now), live_position(session)
-        page = pages.html(
-            "enclosure.html", facts, now, view=view, live_after=after, spans=SPANS, plotly_url=pages.assets.plotly_url
-        )
+            rest = rest_view(session, facts, facts.by_key[key].id, now)
+        shown = {"view": view, "rest": rest, "live_after": after, "spans": SPANS, "plotly_url": pages.assets.plotly_url}
+        page = pages.html("enclosure.html", facts, now, **shown)
         page.headers["Content-Security-Policy"] = CHART_POLICY
         return page
 
@@ -37,6 +38,7 @@ def enclosure_router(pages: Pages) -> APIRouter:
         with parts.store.read() as session:
             facts, now = parts.facts(session), parts.now()
             view = views.view(session, facts, enclosure_named(facts, key), now)
-        return pages.html("enclosure_fragment.html", facts, now, view=view)
+            rest = rest_view(session, facts, facts.by_key[key].id, now)
+        return pages.html("enclosure_fragment.html", facts, now, view=view, rest=rest)
 
     return router

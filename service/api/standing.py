@@ -7,14 +7,16 @@ from typing import Final, Literal
 
 from sqlmodel import Session
 
+from service.alarms.lifecycle import State as AlarmState
 from service.api import sentences
 from service.api.rhythms import PartOfDay, Rhythms, part_of_day
 from service.api.zone_values import Band, ZoneValue, bands_now, first_of, values_now
 from service.climate.day_view import AMBIENT, BASKING, SURFACE_FIRST, TEMPERATURES
 from service.climate.targets import Target
-from service.model import Alarm, to_ms
+from service.model import Alarm, AlarmHold, to_ms
 from service.store.alarms import list_alarms
 from service.store.facts import EnclosureFact, RoomFacts
+from service.store.holds import standing_holds
 from service.store.readings import Newest, newest_readings
 
 State = Literal["act", "blind", "drifting", "steady", "resting"]
@@ -61,8 +63,8 @@ class Standing:
     enclosure : EnclosureFact
     state : str
         "act" (an alarm of high or medium priority stands), "blind" (what should be known is not), "drifting" (a low
-        alarm stands, or a value is outside its target for certain), "resting" (nothing is measured and nothing asked
-        for), else "steady".
+        alarm stands, or a value is outside its target for certain), "resting" (out of service, or nothing is measured
+        and nothing asked for), else "steady".
     word : str
         The state in a word or two, saying what is wrong where something is.
     figure : Figure or None
@@ -121,10 +123,22 @@ def standing(
     newest = {row.channel_id: row for row in newest_readings(session)}
     asked = tuple(facts.enclosures.values()) if only is None else only
     alarms = _alarms_by_enclosure(session, asked[0].id if len(asked) == 1 else None)
-    return {
+    resting = {hold.enclosure_id: hold for hold in standing_holds(session) if hold.kind == AlarmState.OUT_OF_SERVICE}
+    found = {
         enclosure.id: _standing_of(session, facts, enclosure, newest, alarms.get(enclosure.id, []), rhythms, now)
         for enclosure in asked
     }
+    return {
+        identity: _at_rest(stands, resting[identity], facts, now) if identity in resting else stands
+        for identity, stands in found.items()
+    }
+
+
+def _at_rest(stands: Standing, hold: AlarmHold, facts: RoomFacts, now: datetime) -> Standing:
+    """Return how an enclosure stands that is out of service: whatever it measures, nobody is called."""
+    until = f" until {sentences.clock(facts, to_ms(hold.until_at), to_ms(now))}" if hold.until_at else ""
+    note = f": {hold.note.rstrip('.')}" if hold.note else ""
+    return replace(stands, state="resting", word="resting", sentence=f"Out of service{until}, by {hold.by}{note}.")
 
 
 def _alarms_by_enclosure(session: Session, enclosure_id: int | None) -> dict[int, list[Alarm]]:

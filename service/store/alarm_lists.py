@@ -23,7 +23,7 @@ def open_alarms(session: Session, offset: int, limit: int) -> Sequence[Alarm]:
 def counts_by_state(session: Session) -> dict[str, int]:
     """Return how many alarms are in each state but normal: there are many of those, and nobody asks."""
     counted = sa.select(_ALARM.c.state, sa.func.count()).where(_ALARM.c.state.in_((*_OPEN, *_HELD)))
-    return dict(session.execute(counted.group_by(_ALARM.c.state)).tuples().all())
+    return {row[0]: row[1] for row in session.execute(counted.group_by(_ALARM.c.state))}
 
 
 def past_alarms(session: Session, before_id: int | None, limit: int) -> Sequence[Alarm]:

@@ -1,4 +1,5 @@
 // The Enclosure page.
+import { answering } from "./answering.js";
 import { chart } from "./chart.js";
 import { instantOf } from "./clock.js";
 import { livePage } from "./live-page.js";
@@ -25,6 +26,8 @@ const page = livePage({
   concerns: (name) => name === key,
   rejoined: () => showSpan(),
 });
+
+answering(() => page.pieces.everything());
 
 function showSpan() {
   if (span === null) return drawing.redraw();

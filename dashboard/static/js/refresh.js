@@ -59,7 +59,9 @@ export function place(html) {
   pieces.innerHTML = html;
   for (const piece of [...pieces.content.children]) {
     const old = document.getElementById(piece.id);
-    if (!old || old.outerHTML === piece.outerHTML) continue;
+    // A piece that says its state stays while that is the same: someone may be writing in it.
+    const stays = old?.dataset.state && old.dataset.state === piece.dataset.state;
+    if (!old || stays || old.outerHTML === piece.outerHTML) continue;
     if ("merge" in old.dataset) {
       merge(old, piece);
       continue;
