@@ -128,6 +128,6 @@ def _counts(cycles: Sequence[Body]) -> str:
     others = [f"{found[verdict]} {word}" for verdict, word in words.items() if found[verdict]]
     said = f"{found['confirmed']} of {counted(len(cycles), 'cycle')} confirmed"
     responses = [cycle["response"] for cycle in cycles if cycle["verdict"] == "confirmed"]
-    if responses:
+    if len(responses) > 1:
         said += f", the median of them added {measured(statistics.median(responses), HUMIDITY)}"
     return f"{said}; {listed(others)}." if others else f"{said}."

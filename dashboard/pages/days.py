@@ -5,7 +5,7 @@ Each has a page of its own, which works without scripts; the Enclosure page fetc
 
 from collections.abc import Callable
 from datetime import date, datetime
-from typing import Annotated, Any, Final
+from typing import Annotated, Any
 
 from fastapi import APIRouter, Query, Response
 
@@ -25,7 +25,6 @@ from service.watch.conditions import HEAT_CAUTION, MAINS_CAUTION, MISTING_WEAKEN
 
 Until = Annotated[str | None, Query(max_length=10, description="a day of the last week that is shown: 2026-03-01")]
 _Shown = dict[str, Any]
-_LONGEST_DATE: Final = 10
 
 
 def days_router(pages: Pages) -> APIRouter:
@@ -61,9 +60,10 @@ def days_router(pages: Pages) -> APIRouter:
 def date_of(text: str) -> date | None:
     """Return a date of a page's address, None where it is none."""
     try:
-        return date.fromisoformat(text) if len(text) == _LONGEST_DATE else None
+        day = date.fromisoformat(text)
     except ValueError:
         return None
+    return day if day.isoformat() == text else None
 
 
 class _Answers:

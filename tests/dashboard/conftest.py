@@ -6,6 +6,7 @@ import pytest
 from dashboard.app import create_app
 from service.store.engine import open_store
 from tests.dashboard.glasshouse import NOW, Glasshouse, Visitor, bare_house, opened
+from tests.dashboard.past_room import past_room
 
 
 @pytest.fixture(scope="session")
@@ -32,3 +33,24 @@ def empty(tmp_path: Path) -> Iterator[Visitor]:
     store = open_store(f"sqlite:///{tmp_path / 'wardian.db'}")
     yield Visitor(create_app(bare_house(store, tmp_path, NOW).parts))
     store.close()
+
+
+@pytest.fixture(scope="session")
+def past(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Glasshouse]:
+    """A room with five weeks behind it: tests only read it."""
+    house = past_room(tmp_path_factory.mktemp("past"))
+    yield house
+    house.store.close()
+
+
+@pytest.fixture(scope="session")
+def looking_back(past: Glasshouse) -> Visitor:
+    return Visitor(create_app(past.parts))
+
+
+@pytest.fixture
+def past_house(tmp_path: Path) -> Iterator[Glasshouse]:
+    """One with a past that a test may write to."""
+    house = past_room(tmp_path)
+    yield house
+    house.store.close()
