@@ -167,7 +167,7 @@ def test_backups_that_are_missing_or_old_are_told(room: Settings, tmp_path: Path
     store = open_store(room.database_url)
     back_up_and_rotate(store, tmp_path / "backups", 2, NOW - timedelta(hours=3))
     store.close()
-    assert [finding.said for finding in found(kept, "backup")][0].endswith("is 3 h old")
+    assert found(kept, "backup")[0].said.endswith("is 3 h old")
     later = found(kept, "backup", NOW + timedelta(days=3))
     assert (later[0].mark, "75 h old" in later[0].said) == ("wrong", True)
 

@@ -10,6 +10,7 @@ import sqlalchemy as sa
 from sqlmodel import Session, SQLModel
 
 from service.model import Channel, ChannelDay, ChannelState, Counter, Reading, from_ms, table_of
+from service.store.block_checks import check_blocks
 from service.store.checksums import channel_tables, channels_with_readings
 from service.store.readings import DAY_MS
 
@@ -40,7 +41,8 @@ def check_store(session: Session) -> list[Damage]:
     pages = check_pages(session)
     if pages:
         return pages
-    return [*check_references(session), *check_counters(session), *check_newest(session)]
+    days = [Damage(damage.said) for damage in check_blocks(session)]
+    return [*days, *check_references(session), *check_counters(session), *check_newest(session)]
 
 
 def check_pages(session: Session) -> list[Damage]:
