@@ -19,7 +19,7 @@ from service.watch.findings import Finding
 from service.watch.health_watch import look_at_end_of_dark, look_at_probes
 from service.watch.humidity_watch import look_at_humidity
 from service.watch.misting_watch import look_at_cycle
-from service.watch.moments import Moment, moments
+from service.watch.moments import Moment, cycles_until, moments
 
 UNSEEN: Final = Flag.LATE | Flag.DELAYED
 """Readings that were not there when the moment was judged."""
@@ -83,7 +83,8 @@ class EnclosureWatch:
         at = moment.at_ms
         if moment.kind == "cycle" and moment.cycle is not None:
             asked = asked_response(self._programme.targets_at(at))
-            return look_at_cycle(self.enclosure, measured, moment.cycle, at, self._zone, asked, self._responses)
+            cycles = cycles_until(self._programme, moment.cycle.at_ms)
+            return look_at_cycle(self.enclosure, measured, cycles, at, self._zone, asked, self._responses)
         if moment.kind == "humidity":
             return look_at_humidity(self.enclosure, measured, self._programme, at, self._zone, list(self._raised))
         if moment.kind == "end of dark":

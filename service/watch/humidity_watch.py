@@ -17,6 +17,7 @@ from service.store.programme import Programme
 from service.watch.conditions import TOO_DRY, TOO_WET, HumidityCondition
 from service.watch.enclosure_air import air_between
 from service.watch.findings import Finding
+from service.watch.moments import cycles_until
 
 LOOKS_BACK_MS: Final = 8 * 3_600_000
 _SPIKES_FROM_MS: Final = 6 * 3_600_000
@@ -45,7 +46,7 @@ def look_at_humidity(
         stands = f"{condition.key}|{place}" in standing
         if not stands and not _is_beyond(air, limit, now_ms, condition):
             continue  # nothing to raise, nothing to return: the spikes need not be found
-        spikes = spike_spans(air, _cycles(programme, now_ms), now_ms - _SPIKES_FROM_MS, now_ms, zone)
+        spikes = spike_spans(air, cycles_until(programme, now_ms), now_ms - _SPIKES_FROM_MS, now_ms, zone)
         state = beyond_limit(air.series, spikes, limit, condition.deadband, now_ms, condition.upward)
         yield _finding(condition, place, air, humidity, target, state, now_ms)
 
@@ -57,12 +58,6 @@ def _is_beyond(air: ZoneAir, limit: float, now_ms: int, condition: HumidityCondi
         return False
     last = float(air.humidity[known[-1]])
     return last > limit if condition.upward else last < limit
-
-
-def _cycles(programme: Programme, now_ms: int) -> list:
-    today = programme.day_of(now_ms)
-    yesterday = programme.day_of(today.start_ms - 1)
-    return [cycle for cycle in (*yesterday.cycles, *today.cycles) if cycle.at_ms <= now_ms]
 
 
 def _finding(

@@ -7,8 +7,9 @@ from typing import Final
 from zoneinfo import ZoneInfo
 
 from service.climate.day_view import Cycle
-from service.climate.misting import MistingResult, MistingVerdict, Surroundings, judge_cycle
+from service.climate.misting import NOISE_MIN, MistingResult, MistingVerdict, Surroundings, judge_cycles
 from service.climate.misting_trend import EARLIER_CYCLES, RECENT_CYCLES, weakening_of
+from service.climate.ranges import MINUTE_MS
 from service.store.facts import EnclosureFact
 from service.store.measured import Measured
 from service.watch.conditions import MISTING_MISSED, MISTING_WEAKENING
@@ -26,18 +27,25 @@ Responses = dict[str, list[tuple[int, str, float]]]
 def look_at_cycle(
     enclosure: EnclosureFact,
     measured: Sequence[Measured],
-    cycle: Cycle,
+    cycles: Sequence[Cycle],
     now_ms: int,
     zone: ZoneInfo,
     asked: float,
     responses: Responses,
 ) -> Iterator[Finding]:
-    """Judge one cycle against the response that is asked for [%RH]; what it showed joins `responses`."""
-    found = air_between(measured, cycle.at_ms - _BEFORE_MS, now_ms + 1)
+    """Judge the last of `cycles` against the response that is asked for [%RH]; what it showed joins `responses`.
+
+    Those that came shortly before it are judged with it, as in the assessment of a day: air that they wetted takes up
+    little more, and says nothing against the pump.
+    """
+    run = _run_up_to_last(cycles)
+    cycle = run[-1]
+    found = air_between(measured, run[0].at_ms - _BEFORE_MS, now_ms + 1)
     if found is None:
         return
     air, humidity = found
-    result = judge_cycle(air, cycle, Surroundings(now_ms, None, None, zone, asked))
+    around = Surroundings(now_ms, None, None, zone, asked)
+    result = judge_cycles(air, run, around, run[0].at_ms, cycle.at_ms + 1)[-1]
     place = f"{enclosure.key}/{air.zone}"
     missed = result.verdict is MistingVerdict.NONE
     holds = missed if result.verdict in _JUDGED else None
@@ -50,6 +58,17 @@ def look_at_cycle(
         time_of_day = f"{datetime.fromtimestamp(result.at_ms / 1000, UTC).astimezone(zone):%H:%M}"
         kept = responses.setdefault(time_of_day, [])
         yield _trend(f"{place}/{time_of_day}", air.zone, channel_id, result, kept)
+
+
+def _run_up_to_last(cycles: Sequence[Cycle]) -> list[Cycle]:
+    """Return the last cycle and those before it, as long as each follows the one before within the noise's 30 min."""
+    ordered = sorted(cycles, key=lambda cycle: cycle.at_ms)
+    run = ordered[-1:]
+    for before in reversed(ordered[:-1]):
+        if run[0].at_ms - before.at_ms >= NOISE_MIN * MINUTE_MS:
+            break
+        run.insert(0, before)
+    return run
 
 
 def _trend(

@@ -47,3 +47,10 @@ def _of_days(programme: Programme, after_ms: int, until_ms: int) -> Iterator[Mom
         if day.photoperiod.basis != "none":
             yield Moment(day.photoperiod.on_ms, "end of dark")
         day = programme.day_of(day.end_ms)
+
+
+def cycles_until(programme: Programme, now_ms: int) -> list[Cycle]:
+    """Return the cycles due yesterday and today that have started by an instant. [ms since 1970, UTC]."""
+    today = programme.day_of(now_ms)
+    yesterday = programme.day_of(today.start_ms - 1)
+    return [cycle for cycle in (*yesterday.cycles, *today.cycles) if cycle.at_ms <= now_ms]
