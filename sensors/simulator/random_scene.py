@@ -18,7 +18,15 @@ from sensors.simulator.scene import (
 
 _DAY_MS = 86_400_000
 _HOUR_MS = 3_600_000
-_ZONES = ("Europe/Lisbon", "America/New_York", "Australia/Adelaide", "Asia/Kolkata", "Europe/Helsinki", "UTC")
+# Where each zone lies, so that the sun keeps its hours. [°, east positive]
+_LONGITUDES = {
+    "Europe/Lisbon": -9.1,
+    "America/New_York": -74.0,
+    "Australia/Adelaide": 138.6,
+    "Asia/Kolkata": 82.5,
+    "Europe/Helsinki": 24.9,
+    "UTC": 0.0,
+}
 _AIR_MODELS = ("am2302", "sht30", "sht31", "sht35", "sht40", "sht41", "bme280", "generic")
 _THERMOMETERS = ("ds18b20", "ntc-10k-3950", "generic")
 _CADENCES = (10.0, 30.0, 60.0, 60.0, 120.0, 300.0)
@@ -184,5 +192,7 @@ def random_scene(
     probes = tuple(probe for enclosure in made for probe in _probes(rng, enclosure))
     span = (start_ms, int(start_ms + days * _DAY_MS))
     faults = _faults(rng, made, probes, span) if with_faults else ()
-    climate = RoomClimate(latitude=float(rng.uniform(-50.0, 55.0)), yearly_mean=float(rng.uniform(9.0, 18.0)))
-    return Scene("Random room", "random", str(rng.choice(_ZONES)), climate, made, probes, faults)
+    latitude, yearly_mean = float(rng.uniform(-50.0, 55.0)), float(rng.uniform(9.0, 18.0))
+    timezone = str(rng.choice(tuple(_LONGITUDES)))
+    climate = RoomClimate(latitude, _LONGITUDES[timezone], yearly_mean)
+    return Scene("Random room", "random", timezone, climate, made, probes, faults)
