@@ -140,7 +140,7 @@ def test_what_was_not_met_stands_first(looking_back: Visitor) -> None:
 def test_a_gap_and_what_changed_on_the_day_are_told(looking_back: Visitor) -> None:
     text = seen(looking_back, f"/enclosures/long/days/{GAP}").text.replace("\N{NO-BREAK SPACE}", " ")
     # The last reading before it, of 13:55, stands for 12.5 min.
-    assert "14:07 , for 2 h 52 min: surface temperature at the basking spot (probe long-sur); nothing was" in text
+    assert "14:07, for 2 h 52 min: surface temperature at the basking spot (probe long-sur); nothing was" in text
     assert "Reference check changed on this day" in text
 
 
