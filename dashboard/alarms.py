@@ -230,6 +230,8 @@ def _by_end(holds: Sequence[AlarmHold]) -> list[AlarmHold]:
 
 
 def _enclosure_of(hold: AlarmHold, alarms: Sequence[Alarm], facts: RoomFacts) -> str:
+    if hold.room_id is not None:
+        return ""
     ids = {hold.enclosure_id} if hold.enclosure_id is not None else {alarm.enclosure_id for alarm in alarms}
     enclosure = facts.enclosures.get(ids.pop() or 0) if len(ids) == 1 else None
     return enclosure.key if enclosure else ""

@@ -16,9 +16,9 @@ _HERE: Final = re.compile(r"/(?![/\\])[^\\\x00-\x20\x7f]*")
 
 async def _form(request: Request) -> dict[str, str]:
     kind = request.headers.get("content-type", "").partition(";")[0].strip().lower()
-    if kind != "application/x-www-form-urlencoded":
-        raise BadUse("the body is no form; send it as application/x-www-form-urlencoded")
     body = await request.body()
+    if kind != "application/x-www-form-urlencoded" and (kind or body):
+        raise BadUse("the body is no form; send it as application/x-www-form-urlencoded")
     try:
         fields = parse_qsl(body.decode("utf-8"), keep_blank_values=True, max_num_fields=_MOST_FIELDS, errors="strict")
     except ValueError as exc:
