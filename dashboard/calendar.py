@@ -77,11 +77,14 @@ class PastDays:
         As `service.lookback.bodies.body_of` makes them; only days that have begun.
     never : frozenset of str
         Checks that had no verdict on any day of which there are readings: what is not measured here.
+    inputs : dict of date to bytes
+        Digests of everything that the days were assessed from.
     """
 
     window: Window
     bodies: dict[date, Body]
     never: frozenset[str]
+    inputs: dict[date, bytes]
 
     def verdict(self, day: date) -> str | None:
         """Return a day's verdict as far as it is measured here; a day without any reading has no data."""
@@ -108,9 +111,10 @@ def past_days(store: Store, facts: RoomFacts, enclosure: EnclosureFact, window: 
     """
     last = min(window.last, now.astimezone(facts.zone).date())
     assessed = assessed_days(store, facts, enclosure, window.first, last, to_ms(now)).days
-    bodies = {date.fromisoformat(day.body["day"]["date"]): day.body for day in assessed}
+    by_date = {date.fromisoformat(day.body["day"]["date"]): day for day in assessed}
+    bodies = {day: one.body for day, one in by_date.items()}
     heard = [body["day"] for body in bodies.values() if body["data"]["readings"]]
-    return PastDays(window, bodies, never_known(heard))
+    return PastDays(window, bodies, never_known(heard), {day: one.inputs for day, one in by_date.items()})
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,7 +2,7 @@
 
 import math
 import statistics
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime
 from typing import Final
@@ -15,27 +15,18 @@ from sqlmodel import Session
 from dashboard.calendar import PastDays
 from dashboard.figures.rain_response import Curve, draw_curves
 from dashboard.misting_list import CycleView, cycle_view
+from dashboard.rain_curves import RainCurves
 from dashboard.words import HUMIDITY, measured, number
-from service.climate.day_view import DayView
 from service.climate.misting import ASKED_RESPONSE, MistingResult, MistingVerdict
 from service.climate.misting_trend import by_time_of_day, weakening_of
-from service.climate.ranges import MINUTE_MS
-from service.climate.series import hold_ms
-from service.climate.zone_air import ZoneAir, air_of
 from service.lookback.bodies import Body
-from service.lookback.inputs import day_readings, read_tapes
-from service.lookback.plan import DayPlan, plan_day
 from service.lookback.words import counted, ms_of
-from service.model import from_ms, to_ms
+from service.model import from_ms
 from service.store.facts import EnclosureFact, RoomFacts
-from service.store.programme import Programme
 
 CYCLES: Final = 20
-BEFORE_MIN, AFTER_MIN = 10, 90
 TABLE_MINUTES: Final = (0, 5, 10, 15, 20, 30, 45, 60, 90)
 _JUDGED: Final = frozenset({"confirmed", "weak", "none"})
-_AIR: Final = frozenset({"relative_humidity", "air_temperature", "illuminance", "power"})
-"""What the choice of a day's air rests on; the last two tell when it is day."""
 _LEAST_EARLIER: Final = 5
 """So many earlier cycles give a median to compare with, as in the check of weakening."""
 
@@ -76,7 +67,7 @@ class RainResponse:
 
 
 def rain_response(
-    session: Session, facts: RoomFacts, enclosure: EnclosureFact, past: PastDays, now: datetime
+    session: Session, facts: RoomFacts, enclosure: EnclosureFact, past: PastDays, known: RainCurves, now: datetime
 ) -> RainResponse:
     """Return the last cycles of an enclosure.
 
@@ -87,12 +78,12 @@ def rain_response(
     facts, enclosure : RoomFacts, EnclosureFact
     past : PastDays
         The newest ones.
+    known : RainCurves
     now : datetime
     """
     by_time = sorted((ms_of(cycle["at"]), cycle) for body in past.bodies.values() for cycle in body["misting"])
     cycles = [cycle for _, cycle in by_time[-CYCLES:]]
-    airs = _airs(session, facts, enclosure, _dates(cycles, facts), now)
-    curves = [_curve(cycle, airs, following, facts, now) for cycle, following in _with_next(cycles)]
+    curves = known.of(session, facts, enclosure, past, cycles, now)
     views = [cycle_view(cycle, facts.zone) for cycle in cycles]
     same = {ms_of(cycle["at"]) for cycle in alike(cycles, facts.zone)}
     curves = [replace(c, is_alike=ms_of(b["at"]) in same) for b, c in zip(cycles, curves, strict=True)]
@@ -108,59 +99,6 @@ def rain_response(
         rows=tuple(reversed(rows)),
         weakening=weakening,
         calls=bool(weakening) or (bool(judged) and judged[-1] != "confirmed"),
-    )
-
-
-def _with_next(cycles: Sequence[Body]) -> Iterator[tuple[Body, int | None]]:
-    """Yield each cycle and the start of the next [ms, UTC]."""
-    starts = [ms_of(cycle["at"]) for cycle in cycles]
-    yield from zip(cycles, [*starts[1:], None], strict=True)
-
-
-def _dates(cycles: Sequence[Body], facts: RoomFacts) -> list[date]:
-    return sorted({_date(cycle, facts) for cycle in cycles})
-
-
-def _date(cycle: Body, facts: RoomFacts) -> date:
-    return from_ms(ms_of(cycle["at"])).astimezone(facts.zone).date()
-
-
-def _airs(
-    session: Session, facts: RoomFacts, enclosure: EnclosureFact, days: Sequence[date], now: datetime
-) -> dict[date, ZoneAir]:
-    """Return the air in which the cycles of each day were judged: chosen by the checks themselves."""
-    programme = Programme(facts, enclosure)
-    plans = [_about_air(plan_day(facts, enclosure, programme, day)) for day in days]
-    tapes = read_tapes(session, plans)
-    found: dict[date, ZoneAir] = {}
-    for plan in plans:
-        air = air_of(DayView(day_readings(plan, tapes, to_ms(now)).given))
-        if isinstance(air, ZoneAir):
-            found[plan.day] = air
-    return found
-
-
-def _about_air(plan: DayPlan) -> DayPlan:
-    """Return the plan without the channels that the air of an enclosure has nothing to do with: they are not read."""
-    return replace(plan, placed=tuple(p for p in plan.placed if p.fact.quantity in _AIR))
-
-
-def _curve(cycle: Body, airs: dict[date, ZoneAir], next_ms: int | None, facts: RoomFacts, now: datetime) -> Curve:
-    """Return what a cycle added from 10 min before it to 90 min after, or to the next one."""
-    at, baseline = ms_of(cycle["at"]), cycle["baseline_vapour_pressure"]
-    air = airs.get(_date(cycle, facts))
-    response = math.nan if cycle["response"] is None else float(cycle["response"])
-    if air is None or baseline is None:
-        return Curve(np.empty(0), np.empty(0), cycle["verdict"], response)
-    end = min(at + AFTER_MIN * MINUTE_MS + 1, to_ms(now), next_ms or math.inf)
-    first, last = (int(i) for i in np.searchsorted(air.at, (at - BEFORE_MIN * MINUTE_MS, end)))
-    times = air.at[first:last]
-    minutes = (times - at) / MINUTE_MS
-    added = air.added_humidity(baseline, slice(first, last))
-    # A gap is a break: no line is drawn over what is not known.
-    broken = np.flatnonzero(np.diff(times) > hold_ms(air.cadence_ms)) + 1
-    return Curve(
-        np.insert(minutes, broken, minutes[broken]), np.insert(added, broken, np.nan), cycle["verdict"], response
     )
 
 

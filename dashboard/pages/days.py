@@ -14,6 +14,7 @@ from dashboard.days import day_page, has_day
 from dashboard.hourly import HourlyMedians
 from dashboard.misting_list import LISTED_DAYS, misting_list
 from dashboard.pages.site import Pages
+from dashboard.rain_curves import RainCurves
 from dashboard.rain_response import TABLE_MINUTES, rain_response
 from dashboard.typical import typical_panels
 from dashboard.verdicts import CYCLE_LEGEND, DAY_LEGEND
@@ -67,11 +68,11 @@ def date_of(text: str) -> date | None:
 
 
 class _Answers:
-    """What the pages show; it remembers the hours of days that are over."""
+    """What the pages show; it remembers the hours of days and the curves of cycles."""
 
     def __init__(self, pages: Pages) -> None:
         self._pages, self._parts = pages, pages.parts
-        self._hourly = HourlyMedians()
+        self._hourly, self._curves = HourlyMedians(), RainCurves()
 
     def page(self, key: str, template: str, shown: Callable[[RoomFacts, EnclosureFact, datetime], _Shown]) -> Response:
         """Return a page, or the one that says that no enclosure has that key."""
@@ -139,7 +140,7 @@ class _Answers:
         today = now.astimezone(facts.zone).date()
         past = past_days(self._parts.store, facts, enclosure, window_of(today, today), now)
         with self._parts.store.read() as session:
-            response = rain_response(session, facts, enclosure, past, now)
+            response = rain_response(session, facts, enclosure, past, self._curves, now)
         return {
             "rain": response,
             "minutes": TABLE_MINUTES,

@@ -6,6 +6,8 @@ import pytest
 
 from dashboard.app import create_app
 from dashboard.headers import STRICT_POLICY
+from service.model import to_ms
+from service.store.readings import add_readings
 from tests.dashboard.glasshouse import HOSTILE, SOURCE, Glasshouse, Visitor
 from tests.dashboard.past_room import CLOCKS_CHANGE, DEAD_LAMP, FIRST, GAP, LISBON, NOW, SILENT
 
@@ -234,3 +236,17 @@ def test_an_enclosure_that_was_never_heard_teaches_the_next_step(looking_back: V
     assert seen(looking_back, "/enclosures/new/misting").text
     assert seen(looking_back, "/enclosures/new/rain-response").text
     seen(looking_back, "/enclosures/new/days/2026-04-01", 404)
+
+
+def test_what_is_remembered_of_a_cycle_gives_way_to_a_late_reading(past_house: Glasshouse) -> None:
+    visitor, fresh = Visitor(create_app(past_house.parts)), Visitor(create_app(past_house.parts))
+    path = "/enclosures/long/rain-response"
+    before = visitor.get(path).text
+    assert visitor.get(path).text == before
+    channel, start = past_house.channels["relative_humidity"], to_ms(datetime(2026, 4, 1, 17, tzinfo=LISBON))
+    late = [(channel, start + 1_000 * second, 99.0, 1) for second in range(241, 299)]
+    with past_house.store.write() as session:
+        add_readings(session, late)
+    after = visitor.get(path).text
+    assert after != before
+    assert after == fresh.get(path).text
