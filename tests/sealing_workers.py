@@ -3,6 +3,7 @@
 import multiprocessing
 import os
 import random
+import time
 from collections.abc import Iterator
 from multiprocessing.process import BaseProcess
 from multiprocessing.sharedctypes import Synchronized
@@ -21,6 +22,7 @@ DAY, DAYS, EVERY_MS = 20_000, 12, 300_000
 START = DAY * DAY_MS
 _TIMES = [START + n * EVERY_MS for n in range(DAYS * DAY_MS // EVERY_MS)]
 _BATCH = 8
+STARTING, READY, BUSY = 0, 1, 2
 
 
 def value_at(channel: int, at_ms: int) -> float:
@@ -42,9 +44,10 @@ def batches(seed: int) -> Iterator[list[NewReading]]:
         ]
 
 
-def _write(url: str, seed: int, accepted: str) -> None:
+def _write(url: str, seed: int, accepted: str, ready: "Synchronized[int]") -> None:
     """Store the batches that are not accepted yet, and note each once it is committed."""
     store, done = open_store(url), len(Path(accepted).read_bytes())
+    ready.value = READY
     note = os.open(accepted, os.O_WRONLY | os.O_APPEND)
     for number, batch in enumerate(batches(seed)):
         if number < done:
@@ -58,13 +61,14 @@ def _seal(url: str, seed: int, within: "Synchronized[int]") -> None:
     """Seal whatever is there, over and over, a few rows at a time."""
     store, chance = open_store(url), random.Random(seed)  # noqa: S311 - sizes, no secret
     over_ms = START + (DAYS + 1) * DAY_MS
+    within.value = READY
     while True:
         with store.read() as session:
             found = [next_piece(session, channel, 0, over_ms, chance.randint(20, 400)) for channel in CHANNELS]
         if pieces := [piece for piece in found if piece is not None]:
-            within.value = 1
+            within.value = BUSY
             seal_pieces(store, pieces)
-            within.value = 0
+            within.value = READY
 
 
 class Both:
@@ -79,17 +83,32 @@ class Both:
     """
 
     def __init__(self, url: str, accepted: Path, sealers: int = 1) -> None:
-        self._url, self._accepted, self._sealers = url, accepted, sealers
-        self._within = [_PROCESSES.Value("i", 0) for _ in range(sealers)]
+        self._url, self._accepted = url, accepted
+        self._states = [_PROCESSES.Value("i", STARTING) for _ in range(sealers + 1)]
         self._running: list[BaseProcess] = []
 
     def start(self, seed: int, order: int) -> None:
-        self._running = [_PROCESSES.Process(target=_write, args=(self._url, order, str(self._accepted)))]
-        for number, within in enumerate(self._within):
-            within.value = 0
-            self._running.append(_PROCESSES.Process(target=_seal, args=(self._url, seed + number, within)))
+        """Start them, and wait until they are at work."""
+        for state in self._states:
+            state.value = STARTING
+        writes, *seals = self._states
+        self._running = [_PROCESSES.Process(target=_write, args=(self._url, order, str(self._accepted), writes))]
+        self._running += [
+            _PROCESSES.Process(target=_seal, args=(self._url, seed + number, state))
+            for number, state in enumerate(seals)
+        ]
         for process in self._running:
             process.start()
+        deadline = time.monotonic() + 60
+        while any(state.value == STARTING for state in self._states):
+            assert time.monotonic() < deadline, "they have not started within 60 s"
+            time.sleep(0.001)
+
+    def wait_for_sealing(self) -> None:
+        """Wait until a day is being sealed; not for ever, since all may be sealed."""
+        deadline = time.monotonic() + 2
+        while all(state.value != BUSY for state in self._states) and time.monotonic() < deadline:
+            pass
 
     def has_written_all(self) -> bool:
         return not self._running[0].is_alive()
@@ -100,4 +119,4 @@ class Both:
             process.kill()
         for process in self._running:
             process.join(20)
-        return any(within.value for within in self._within)
+        return any(state.value == BUSY for state in self._states)
