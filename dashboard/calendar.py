@@ -223,19 +223,22 @@ def _cell(days: PastDays, day: date, facts: RoomFacts, today: date) -> Cell:
         day=day,
         shown=of_check(verdict),
         failed=f"{short[0]}{more}" if short else "",
-        said=f"{weekday_words(day)}: {verdict_words(verdict, failed, days.never)}",
+        said=f"{weekday_words(day)}: {verdict_words(days, day)}",
         ribbon=ribbon(days.bodies[day], before, Axis(*local_day(day, facts.zone), facts.zone)),
         is_today=day == today,
         starts_month=day.day == 1,
     )
 
 
-def verdict_words(verdict: str | None, failed: Sequence[str], never: frozenset[str]) -> str:
-    """Return a day's verdict with the checks that failed: ``not met: Basking spot in its band``."""
+def verdict_words(days: PastDays, day: date) -> str:
+    """Return a day's verdict with the checks that failed: ``not met: basking spot in its band``."""
+    verdict, failed = days.verdict(day), days.failed(day)
     word = "not over yet" if verdict is None else verdict
+    if not days.bodies[day]["day"]["checks"]:
+        return f"{word}: nothing was asked for, since no profile was followed"
     if failed:
         return f"{word}: {listed(check_name(check).lower() for check in failed)}"
-    return f"{word}, as far as it is measured here" if verdict == "met" and never else word
+    return f"{word}, as far as it is measured here" if verdict == "met" and days.never else word
 
 
 def _counts(days: PastDays, shown: Sequence[date]) -> str:

@@ -144,7 +144,6 @@ def day_page(store: Store, facts: RoomFacts, enclosure: EnclosureFact, day: date
     past = past_days(store, facts, enclosure, window_of(day, today), now)
     body = past.bodies[day]
     previous, following = day - timedelta(1), day + timedelta(1)
-    verdict, failed = past.verdict(day), past.failed(day)
     with store.read() as session:
         strip = day_strip(session, facts, enclosure, body, now)
         spikes = spikes_of(session, facts, enclosure, day, now)
@@ -160,7 +159,7 @@ def day_page(store: Store, facts: RoomFacts, enclosure: EnclosureFact, day: date
         title=weekday_words(day),
         full_title=long_day_words(day),
         said=_said(past, day),
-        shown=of_check(verdict),
+        shown=of_check(past.verdict(day)),
         strip=strip,
         light=_light(body, facts.zone),
         checks=check_views(body["day"]["checks"], facts.zone),
@@ -170,13 +169,13 @@ def day_page(store: Store, facts: RoomFacts, enclosure: EnclosureFact, day: date
         alarms=alarms,
         facts=told,
         readings=_readings(body),
-        is_hot=bool(_HOT.intersection(failed)) or any(alarm.caution for alarm in alarms),
+        is_hot=bool(_HOT.intersection(past.failed(day))) or any(alarm.caution for alarm in alarms),
         is_over=body["day"]["complete"],
     )
 
 
 def _said(past: PastDays, day: date) -> str:
-    words = verdict_words(past.verdict(day), past.failed(day), past.never)
+    words = verdict_words(past, day)
     return f"{words[0].upper()}{words[1:]}."
 
 

@@ -81,7 +81,7 @@ class RainCurves:
             # All of the day's, though some may not be asked for: another time they are.
             lines[day] = _lines(air, past.bodies[day]["misting"], to_ms(now))
             self._remember((enclosure.id, day), past.inputs[day], lines[day])
-        following = [*(ms_of(cycle["at"]) for cycle in cycles[1:]), None]
+        following = [*(ms_of(cycle["at"]) for cycle in cycles[1:]), None][: len(cycles)]
         return [
             _curve(cycle, lines.get(local_date(cycle, facts.zone), {}), next_ms)
             for cycle, next_ms in zip(cycles, following, strict=True)

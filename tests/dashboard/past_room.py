@@ -5,6 +5,7 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import numpy as np
+from sqlmodel import Session
 
 from service.model import (
     Alarm,
@@ -72,7 +73,7 @@ def said(at: np.ndarray) -> dict[str, np.ndarray]:
 
 
 def past_room(folder: Path) -> Glasshouse:
-    """Return a room whose enclosure "long" has a past; "new" was never heard."""
+    """Return a room: "long" has a past, "new" was never heard, "bare" has a probe and no facts besides."""
     store = open_store(f"sqlite:///{folder / 'wardian.db'}")
     house = bare_house(store, folder, NOW)
     at = instants()
@@ -95,11 +96,15 @@ def past_room(folder: Path) -> Glasshouse:
             session.add(MistingSchedule(cycles=[("08:00", 45), ("17:00", 45)], **fact))
             session.add(ProfileAssignment(profile_id=1, **fact))
         for quantity, value in said(at).items():
-            channel = _channel(session, quantity)
+            channel = _channel(session, "long", 1, quantity)
             house.channels[quantity] = channel
             add_readings(
                 session, [(channel, ms, round(v, 2), 1) for ms, v in zip(at.tolist(), value.tolist(), strict=True)]
             )
+        session.add(Enclosure(id=3, key="bare", name="Quarantine 3", room_id=1))
+        session.flush()
+        bare = _channel(session, "bare", 3, "air_temperature")
+        add_readings(session, [(bare, ms, 24.0 + ms % 7 / 10, 1) for ms in at[-1_700:].tolist()])
         cold = datetime.combine(DEAD_LAMP, time(10, 5), LISBON).astimezone(UTC)
         session.add(
             Alarm(
@@ -112,15 +117,15 @@ def past_room(folder: Path) -> Glasshouse:
     return house
 
 
-def _channel(session: object, quantity: str) -> int:
+def _channel(session: Session, key: str, enclosure: int, quantity: str) -> int:
     zone = "basking" if quantity == "surface_temperature" else "ambient"
-    probe = Probe(key=f"long-{quantity[:3]}", model="sht31", topic=f"p/{quantity}", format="json", every_s=300)
+    probe = Probe(key=f"{key}-{quantity[:3]}", model="sht31", topic=f"p/{key}/{quantity}", format="json", every_s=300)
     session.add(probe)
     session.flush()
     channel = Channel(key=f"{probe.key}/{quantity}", probe_id=probe.id or 0, quantity=quantity, pointer="/v")
     session.add(channel)
     session.flush()
-    session.add(Placement(channel_id=channel.id, enclosure_id=1, zone=zone, **_ENTERED))
+    session.add(Placement(channel_id=channel.id, enclosure_id=enclosure, zone=zone, **_ENTERED))
     if quantity == "relative_humidity":
         checked = _ENTERED | {"from_at": datetime.combine(GAP, time(9), LISBON).astimezone(UTC)}
         session.add(Calibration(channel_id=channel.id, reference=75.3, reads=75.3, uncertainty=1.0, **checked))

@@ -250,3 +250,17 @@ def test_what_is_remembered_of_a_cycle_gives_way_to_a_late_reading(past_house: G
     after = visitor.get(path).text
     assert after != before
     assert after == fresh.get(path).text
+
+
+def test_an_enclosure_without_lights_misting_or_profile_has_its_past_too(looking_back: Visitor) -> None:
+    cells = days_of(seen(looking_back, "/enclosures/bare/days"))
+    assert len(cells) == 7
+    assert cells["2026-04-01"]["title"].endswith("no data: nothing was asked for, since no profile was followed")
+    day = seen(looking_back, "/enclosures/bare/days/2026-04-01").text
+    assert "No lights: the whole day counts as day." in day
+    assert "Nothing was asked for" in day
+    assert "No cycle was due, and none was measured." in day
+    assert "No misting cycle was due" in seen(looking_back, "/enclosures/bare/rain-response").text
+    assert "Times of misting are set in the room file" in seen(looking_back, "/enclosures/bare/misting").text
+    typical = seen(looking_back, "/enclosures/bare/typical-day").text
+    assert "7 days before this week are needed, 0 are known" in typical

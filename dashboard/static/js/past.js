@@ -1,6 +1,7 @@
 // The pieces of the Enclosure page that look back: fetched one after the other once the page is drawn, and again now
 // and then, since days end and mistings run. Each is a page of its own too, and the link to it stays where it fails.
 const AGAIN_MS = 300_000;
+const PATIENCE_MS = 30_000;
 
 const pieces = [...document.querySelectorAll("[data-piece]")].map((element) => ({
   id: element.id,
@@ -8,7 +9,7 @@ const pieces = [...document.querySelectorAll("[data-piece]")].map((element) => (
 }));
 
 async function fetchPiece({ id, address }) {
-  const answer = await fetch(address, { cache: "no-store" });
+  const answer = await fetch(address, { cache: "no-store", signal: AbortSignal.timeout(PATIENCE_MS) });
   if (!answer.ok) throw new Error(`${answer.status}`);
   const whole = new DOMParser().parseFromString(await answer.text(), "text/html");
   const piece = whole.getElementById(id);
