@@ -1,5 +1,7 @@
 """On-delay, off-delay and deadband."""
 
+from itertools import pairwise
+
 import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
@@ -83,7 +85,7 @@ def test_it_does_not_matter_in_how_many_pieces_readings_come(
     memory_at_once, at_once = advance(NOTHING, judged(minutes, values), delays, HOLD)
     memory, pieces = NOTHING, []
     edges = sorted({0, len(values), *(min(cut, len(values)) for cut in cuts)})
-    for low, high in zip(edges[:-1], edges[1:], strict=True):
+    for low, high in pairwise(edges):
         memory, events = advance(memory, judged(minutes[low:high], values[low:high]), delays, HOLD)
         pieces += [(type(event), event.at_ms, event.peak) for event in events]
     assert pieces == [(type(event), event.at_ms, event.peak) for event in at_once]
@@ -97,4 +99,4 @@ def test_raised_and_returned_alternate(history: list[tuple[int, float]], on: int
     _memory, events = advance(NOTHING, readings, Delays(on * MINUTE, off * MINUTE), HOLD)
     kinds = [type(event) for event in events]
     assert kinds == [Raised, Returned] * (len(kinds) // 2) + [Raised] * (len(kinds) % 2)
-    assert all(first.at_ms < second.at_ms for first, second in zip(events[:-1], events[1:], strict=True))
+    assert all(first.at_ms < second.at_ms for first, second in pairwise(events))
