@@ -33,7 +33,7 @@ def alarm_line(alarm: Alarm, periods: Sequence[Photoperiod], axis: Axis, said: s
     lit = "".join(_rect("lit", axis, start, end, 0, 100) for start, end in lit_spans(periods, axis))
     ground = '<rect class="lightless" width="100%" height="100%"/>' if not periods else ""
     end = axis.end_ms if alarm.returned_at is None else to_ms(alarm.returned_at)
-    stood = _rect("stood", axis, to_ms(alarm.began_at), end, 22, 78)
+    stood = _rect("stood", axis, to_ms(alarm.began_at), end, 10, 58)
     seen = "" if alarm.acknowledged_at is None else _mark(axis, to_ms(alarm.acknowledged_at))
     hours = "".join(
         f'<text class="hour" x="{100 * axis.share(at):.2f}%" y="94%">{hour:02d}</text>'

@@ -30,7 +30,6 @@ COOKIE: Final = "wardian"
 SECURE_COOKIE: Final = "__Host-wardian"
 """Over https: browsers take it from this host alone."""
 PROGRAM_HEADER: Final = "x-wardian"
-_LOOK_AGAIN_S: Final = 30.0
 _THIS_COMPUTER: Final = frozenset({"127.0.0.1", "::1"})
 _CHALLENGE: Final = {"WWW-Authenticate": f'Cookie form-action="{SIGN_IN}", cookie-name="{COOKIE}"'}
 _visitor: ContextVar[Visitor | None] = ContextVar("visitor", default=None)
@@ -56,11 +55,14 @@ class Door:
     ----------
     app : ASGI application
     parts : Parts
+    look_again_s : float
+        How often it is looked whether who follows the live stream may still. [s]
     """
 
-    def __init__(self, app: ASGIApp, parts: Parts) -> None:
+    def __init__(self, app: ASGIApp, parts: Parts, look_again_s: float = 30.0) -> None:
         self._app = app
         self._parts = parts
+        self._look_again_s = look_again_s
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Handle one request."""
@@ -95,7 +97,7 @@ class Door:
         async def look(answering: anyio.CancelScope) -> None:
             nonlocal over
             while not over:
-                await anyio.sleep(_LOOK_AGAIN_S)
+                await anyio.sleep(self._look_again_s)
                 # A store that cannot be read now says nothing of who may look.
                 with contextlib.suppress(WardianError):
                     over = await run_in_threadpool(who_asks, self._parts, request) is None

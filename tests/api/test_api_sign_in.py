@@ -1,3 +1,4 @@
+import asyncio
 import re
 from collections.abc import AsyncIterator, Iterator
 from contextlib import asynccontextmanager
@@ -13,10 +14,12 @@ from api_room import MINUTE, NOW, House, RoomBuilder, furnish, house_of
 from fastapi import FastAPI
 from hypothesis import given
 from hypothesis import strategies as st
+from starlette.types import ASGIApp, Receive, Scope, Send
 from typer.testing import CliRunner
 
 from dashboard.app import create_app
 from dashboard.pages.forms import local_path
+from service.api.sign_in import Door
 from service.cli import app as commands
 from service.errors import BadUse, NotFound, Refused, SettingInvalid
 from service.main import doors_of, require_safe_web
@@ -25,7 +28,7 @@ from service.people.accounts import add_account, change_password, change_role, e
 from service.people.passwords import SHORTEST, is_outdated, kept, matches, why_unfit
 from service.people.roles import THE_DEMO, Doors, Role, name_key
 from service.people.sessions import BY_ADDRESS, BY_NAME, LONGEST, UNSEEN, Patience, free_at, token_digest
-from service.people.signing_in import open_session, sign_in, visitor_of
+from service.people.signing_in import open_session, sign_in, sign_out, visitor_of
 from service.settings import LOOPBACK, Settings
 from service.store.engine import Store, open_store
 from service.store.people import all_people
@@ -133,7 +136,7 @@ def token_for(house: House, name: str) -> str:
 
 
 @asynccontextmanager
-async def visiting(app: FastAPI, token: str | None = None, url: str = HERE, **sent: str) -> AsyncIterator:
+async def visiting(app: ASGIApp, token: str | None = None, url: str = HERE, **sent: str) -> AsyncIterator:
     cookies = {} if token is None else {"wardian": token}
     transport = httpx.ASGITransport(app, raise_app_exceptions=False)
     async with httpx.AsyncClient(transport=transport, base_url=url, cookies=cookies, headers=sent) as client:
@@ -337,6 +340,24 @@ async def test_signing_out_ends_the_session_and_not_the_cookie_alone(home: House
         assert 'wardian=""' in answer.headers["set-cookie"]
     async with visiting(create_app(home.parts), token) as client:
         assert (await client.get("/alarms")).status_code == 401
+
+
+async def test_a_live_stream_ends_when_its_visitor_has_signed_out(home: House) -> None:
+    begun = asyncio.Event()
+
+    async def endless(scope: Scope, receive: Receive, send: Send) -> None:
+        await send({"type": "http.response.start", "status": 200, "headers": []})
+        await send({"type": "http.response.body", "body": b"event: pulse", "more_body": True})
+        begun.set()
+        await asyncio.Event().wait()
+
+    token = token_for(home, "Vera")
+    async with visiting(Door(endless, home.parts, look_again_s=0.02), token) as client:
+        following = asyncio.create_task(client.get("/api/v1/live"))
+        await begun.wait()
+        sign_out(home.store, token)
+        answer = await asyncio.wait_for(following, 10)
+    assert answer.content == b"event: pulse"
 
 
 @pytest.mark.parametrize(

@@ -143,7 +143,7 @@ def test_an_enclosure_is_taken_out_of_service_and_put_back_on_its_page(open_page
     page.get_by_text("Take out of service for a while").click()
     page.get_by_label("Why").fill("cleaning")
     page.get_by_role("button", name="Take out of service").click()
-    expect(page.locator("#rest")).to_contain_text("by someone at this computer: cleaning")
+    expect(page.locator("#stand")).to_contain_text("by someone at this computer: cleaning")
     expect(page.locator("#stand")).to_have_class(re.compile("is-resting"))
     page.get_by_role("button", name="Put back into service").click()
     expect(page.locator("#stand")).not_to_have_class(re.compile("is-resting"))
