@@ -91,7 +91,8 @@ def _misting(fact: Body) -> str:
 def _equipment(fact: Body) -> str:
     months = fact["replace_after_months"]
     due = f", to be replaced after {months:g} months" if months else ""
-    return f"{fact['equipment'].replace('-', ' ').capitalize()}{due}"
+    kind = fact["equipment"].replace("-", " ").capitalize()
+    return f"{kind.replace('Uvb', 'UVB')}{due}"
 
 
 _WORDS: Final[Mapping[str, Callable[[Body], str]]] = {
