@@ -3,6 +3,7 @@
 import sys
 import time
 from collections.abc import Sequence
+from contextlib import closing
 from datetime import UTC, datetime
 from typing import Annotated
 
@@ -23,14 +24,15 @@ from service.store.sealing import Sealed, Sealer
 
 def seal() -> None:
     """Seal the past days that are quiet, now: each becomes one compressed row. Wardian may run meanwhile."""
-    store, sealed = open_store(_settings().database_url), Sealed()
-    began, console = time.perf_counter(), Console(stderr=True)
+    sealed, began, console = Sealed(), time.perf_counter(), Console(stderr=True)
     columns = (SpinnerColumn(), TextColumn("{task.description}"))
-    with Progress(*columns, console=console, disable=not console.is_terminal, transient=True) as progress:
+    with (
+        closing(open_store(_settings().database_url)) as store,
+        Progress(*columns, console=console, disable=not console.is_terminal, transient=True) as progress,
+    ):
         task = progress.add_task("Sealing")
         for sealed in Sealer(store).run(_now_ms()):
             progress.update(task, description=f"Sealing: {sealed.readings} readings")
-    store.close()
     took = time.perf_counter() - began
     if not sealed.readings:
         typer.echo("Nothing to seal: every day that is over is sealed already.")
@@ -50,18 +52,17 @@ def retention(
     if keep_days is None:
         typer.echo("Readings are kept for ever: WARDIAN_KEEP_READINGS_DAYS is empty.")
         return
-    store = open_store(settings.database_url)
-    with store.read() as session:
-        facts = load_facts(session)
-        try:
-            plans = plan_retention(session, keep_days, _now_ms())
-        except ValueError as exc:
-            raise BadUse(f"--days: {exc}") from exc
-    _tell(facts, plans, keep_days)
-    if not dry_run and any(plan.days for plan in plans):
-        _agree(yes)
-        typer.echo(f"{sum(apply_retention(store, plans))} readings deleted.")
-    store.close()
+    with closing(open_store(settings.database_url)) as store:
+        with store.read() as session:
+            facts = load_facts(session)
+            try:
+                plans = plan_retention(session, keep_days, _now_ms())
+            except ValueError as exc:
+                raise BadUse(f"--days: {exc}") from exc
+        _tell(facts, plans, keep_days)
+        if not dry_run and any(plan.days for plan in plans):
+            _agree(yes)
+            typer.echo(f"{sum(apply_retention(store, plans))} readings deleted.")
 
 
 def pin(
@@ -77,8 +78,7 @@ def pin(
     from_at, until_at = start.replace(tzinfo=UTC), None if end is None else end.replace(tzinfo=UTC)
     if until_at is not None and until_at <= from_at:
         raise BadUse("--to must lie after --from")
-    store = open_store(_settings().database_url)
-    with store.write() as session:
+    with closing(open_store(_settings().database_url)) as store, store.write() as session:
         facts = load_facts(session)
         for option, key, known in (
             ("--enclosure", enclosure, facts.by_key | facts.retired),
@@ -94,7 +94,6 @@ def pin(
                 entered_at=datetime.now(UTC),
             )
         )  # fmt: skip
-    store.close()
     typer.echo("Pinned.")
 
 
