@@ -49,7 +49,8 @@ class Screen:
     complaints: list[str]
 
 
-@pytest.fixture(scope="session")
+# Of a module, not of the session: its event loop must have ended before other tests run their own.
+@pytest.fixture(scope="module")
 def chromium(program: Callable[[str], str]) -> Iterator[Browser]:
     path = program("chromium")
     with sync_playwright() as playwright:
