@@ -13,6 +13,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 from sensors.simulator import Scene
 from service.ingest.broker_address import BrokerAddress
 from tests.bench.bare_table import INSERT, open_bare
+from tests.bench.brokers import subscribe_to_all
 
 CONDITION = "basking-overheat"
 HOT = 60.0
@@ -59,7 +60,7 @@ def serve_bare(pipe: Connection, broker: BrokerAddress, folder: Path, scene: Sce
     door = socket.create_server(("127.0.0.1", 0))
     client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="bare-watch", manual_ack=True)
     client.on_message = watch.heard
-    client.on_connect = lambda *_: client.subscribe("#", qos=1)
+    client.on_connect = subscribe_to_all
     client.connect(broker.host, broker.port)
     messages: Any = client.socket()
     pipe.send(f"http://127.0.0.1:{door.getsockname()[1]}/")

@@ -46,12 +46,17 @@ def embedded(folder: Path) -> Iterator[BrokerAddress]:
         broker.stop()
 
 
+def subscribe_to_all(client: mqtt.Client, *_: object) -> None:
+    """Ask for every topic: for a client to do once it is connected."""
+    client.subscribe("#", qos=1)
+
+
 def leave_session(address: BrokerAddress) -> None:
     """Let the broker know a listener that has gone: from now on it keeps messages for it."""
     client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id=SESSION, clean_session=False)
     heard: list[str] = []
     client.on_subscribe = lambda *_: heard.append("subscribed")
-    client.on_connect = lambda *_: client.subscribe("#", qos=1)
+    client.on_connect = subscribe_to_all
     client.connect(address.host, address.port)
     for _ in range(500):
         client.loop(0.01)

@@ -18,7 +18,7 @@ from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
 from service.ingest.broker_address import BrokerAddress
 from tests.bench.bare_table import INSERT, open_bare
 from tests.bench.brokers import SESSION
-from tests.bench.ingest_report import IngestReport
+from tests.bench.ingest_report import IngestReport, Mark, marked
 
 Topics = dict[str, tuple[int, str, int, str]]
 """By topic: the first channel's id and its member of the message, and the second's."""
@@ -32,8 +32,8 @@ class BareListener:
         self._rows: list[tuple[int, int, float, int]] = []
         self._unacknowledged: list[int] = []
         self._last: dict[int, int] = {}
-        self.began = self.cpu_before = 0.0
-        self.stored = self.commits = 0
+        self.stored = 0
+        self.marks: list[Mark] = []
         self.subscribed = False
         # Mosquitto sends up to two windows once acknowledgements come in bursts, and larger commits cost less.
         self._full = address.window if address.renumbers else 2 * address.window
@@ -55,8 +55,6 @@ class BareListener:
 
     def _heard(self, _client: mqtt.Client, _data: object, message: mqtt.MQTTMessage) -> None:
         now = time.time()
-        if not self.began:
-            self.began, self.cpu_before = now, time.process_time()
         first, first_name, second, second_name = self._topics[message.topic]
         said = orjson.loads(message.payload)
         at_ms, flags = said.get("at"), 1
@@ -104,8 +102,8 @@ class BareListener:
         self._database.execute("COMMIT")
         for packet in self._unacknowledged:
             self._client.ack(packet, 1)
-        self.commits += 1
         self._rows, self._unacknowledged = [], []
+        self.marks.append(marked(self.stored))
 
 
 def take_stream_bare(pipe: Connection, address: BrokerAddress, folder: Path, readings: int, topics: Topics) -> None:
@@ -115,6 +113,5 @@ def take_stream_bare(pipe: Connection, address: BrokerAddress, folder: Path, rea
     listener.wait_until_subscribed()
     pipe.send("connected")
     listener.run(readings)
-    ended, cpu = time.time(), time.process_time() - listener.cpu_before
-    pipe.send(IngestReport(ended - listener.began, listener.stored, listener.commits, cpu))
+    pipe.send(IngestReport(listener.stored, listener.marks[0], listener.marks[-1], len(listener.marks) - 1))
     database.close()

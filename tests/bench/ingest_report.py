@@ -1,6 +1,21 @@
 """What a listener reports of a stream."""
 
+import time
 from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """A moment of a stream: readings stored so far, when [s], and the processor time so far [s]."""
+
+    stored: int
+    at: float
+    cpu: float
+
+
+def marked(stored: int) -> Mark:
+    """Return this moment."""
+    return Mark(stored, time.perf_counter(), time.process_time())
 
 
 @dataclass(frozen=True, slots=True)
@@ -9,21 +24,30 @@ class IngestReport:
 
     Attributes
     ----------
-    seconds : float
-        From the first message's arrival to the last acknowledgement. [s]
     stored : int
         Readings on disk.
+    began, ended : Mark
+        After the first commit, and after the last acknowledgement: what is done once at the start is no part of it.
     commits : int
-    cpu : float
-        Processor time of the process in that span. [s]
+        From then on.
     """
 
-    seconds: float
     stored: int
+    began: Mark
+    ended: Mark
     commits: int
-    cpu: float
+
+    @property
+    def counted(self) -> int:
+        """Readings stored between the marks."""
+        return self.ended.stored - self.began.stored
 
     @property
     def a_second(self) -> float:
         """Readings stored a second."""
-        return self.stored / self.seconds
+        return self.counted / (self.ended.at - self.began.at)
+
+    @property
+    def cpu_a_reading(self) -> float:
+        """Processor time that the process took for a reading. [s]."""
+        return (self.ended.cpu - self.began.cpu) / self.counted
