@@ -1,26 +1,22 @@
 """How a password is kept: never itself, only what it costs a guesser much to compute from it (pure).
 
-The function is scrypt of the standard library. What is kept says with which costs it was made, so that costs can be
-raised later: who signs in with an older one has it renewed.
+The function is Argon2id. What is kept says with which costs it was made, so that costs can be raised later: who signs
+in with an older one has it renewed.
 """
 
-import base64
-import hashlib
-import hmac
-import re
 import threading
 from typing import Final
+
+from argon2 import PasswordHasher
+from argon2.exceptions import InvalidHashError, VerifyMismatchError
 
 SHORTEST: Final = 10
 """Common practice, no source. [characters]"""
 LONGEST: Final = 200
 """[characters]"""
 SALT_BYTES: Final = 16
-_LOG_COST, _BLOCK, _PARALLEL = 15, 8, 3
-"""32 MiB and three passes: common practice for scrypt, no source."""
-_MEMORY: Final = 64 * 1024 * 1024
-_KEY_BYTES: Final = 32
-_KEPT: Final = re.compile(r"\$scrypt\$ln=(\d{1,2}),r=(\d{1,2}),p=(\d{1,2})\$([\w+/]+)\$([\w+/]+)", re.ASCII)
+_HASHER: Final = PasswordHasher()
+"""With the library's costs: the second recommendation of RFC 9106, section 4 (64 MiB, three passes)."""
 _AT_ONCE: Final = threading.BoundedSemaphore(2)
 """Each check takes its memory: many at once must not take the whole computer's."""
 
@@ -48,10 +44,10 @@ def kept(password: str, salt: bytes) -> str:
     Returns
     -------
     str
-        ``$scrypt$ln=15,r=8,p=3$salt$key``, base64 without padding.
+        ``$argon2id$v=19$m=65536,t=3,p=4$salt$key``, base64 without padding.
     """
-    key = _key(password, salt, _LOG_COST, _BLOCK, _PARALLEL)
-    return f"$scrypt$ln={_LOG_COST},r={_BLOCK},p={_PARALLEL}${_text(salt)}${_text(key)}"
+    with _AT_ONCE:
+        return _HASHER.hash(_bytes(password), salt=salt)
 
 
 def matches(password: str, stored: str) -> bool:
@@ -62,34 +58,23 @@ def matches(password: str, stored: str) -> bool:
     ValueError
         When what is stored is no kept password.
     """
-    found = _KEPT.fullmatch(stored)
-    if found is None:
-        raise ValueError("what is stored is no kept password")
-    log_cost, block, parallel = (int(number) for number in found.groups()[:3])
-    salt, key = (_bytes(text) for text in found.groups()[3:])
-    return hmac.compare_digest(_key(password, salt, log_cost, block, parallel), key)
+    try:
+        with _AT_ONCE:
+            return _HASHER.verify(stored, _bytes(password))
+    except VerifyMismatchError:
+        return False
+    except InvalidHashError as exc:
+        raise ValueError("what is stored is no kept password") from exc
 
 
 def is_outdated(stored: str) -> bool:
     """Whether it was kept with other costs than today's."""
-    return not stored.startswith(f"$scrypt$ln={_LOG_COST},r={_BLOCK},p={_PARALLEL}$")
+    return _HASHER.check_needs_rehash(stored)
 
 
-NOBODYS: Final = f"$scrypt$ln={_LOG_COST},r={_BLOCK},p={_PARALLEL}${'A' * 22}${'A' * 43}"
+NOBODYS: Final = f"$argon2id$v=19$m=65536,t=3,p=4${'A' * 22}${'A' * 43}"
 """Is checked where a name is unknown, so that it takes as long as where it is known; no password matches it."""
 
 
-def _key(password: str, salt: bytes, log_cost: int, block: int, parallel: int) -> bytes:
-    with _AT_ONCE:
-        return hashlib.scrypt(
-            password.encode("utf-8", "surrogatepass"),
-            salt=salt, n=2**log_cost, r=block, p=parallel, maxmem=_MEMORY, dklen=_KEY_BYTES,
-        )  # fmt: skip
-
-
-def _text(data: bytes) -> str:
-    return base64.b64encode(data).decode().rstrip("=")
-
-
-def _bytes(text: str) -> bytes:
-    return base64.b64decode(text + "=" * (-len(text) % 4))
+def _bytes(password: str) -> bytes:
+    return password.encode("utf-8", "surrogatepass")

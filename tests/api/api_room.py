@@ -58,6 +58,11 @@ ROUTES = [
     ("GET", "/api/v1/lookback/enclosures/{enclosure_id}"),
     ("GET", "/api/v1/alarms"),
     ("GET", "/api/v1/alarms/{alarm_id}"),
+    ("POST", "/api/v1/alarms/{alarm_id}/acknowledge"),
+    ("POST", "/api/v1/alarms/{alarm_id}/shelve"),
+    ("POST", "/api/v1/alarms/{alarm_id}/unshelve"),
+    ("POST", "/api/v1/alarms/{alarm_id}/out-of-service"),
+    ("POST", "/api/v1/alarms/{alarm_id}/return"),
     ("POST", "/api/v1/readings"),
     ("GET", "/api/v1/live"),
 ]

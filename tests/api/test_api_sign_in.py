@@ -382,7 +382,7 @@ def test_a_session_lasts_while_it_is_seen_and_never_longer_than_its_longest(
 def test_a_password_that_was_kept_at_another_cost_is_renewed_when_it_is_next_used(home: House) -> None:
     with home.store.write() as session:
         person = next(one for one in all_people(session) if one.name == "Kim")
-        # scrypt with n = 1024, r = 8, p = 1, of the same password and sixteen zero bytes.
+        # Argon2id with 1 MiB and one pass, of the same password and sixteen zero bytes.
         person.password = OLD
         session.add(person)
     assert is_outdated(OLD)
@@ -393,7 +393,7 @@ def test_a_password_that_was_kept_at_another_cost_is_renewed_when_it_is_next_use
     assert matches(PASSWORD, renewed)
 
 
-OLD = "$scrypt$ln=10,r=8,p=1$AAAAAAAAAAAAAAAAAAAAAA$Gijwc7LLl5w1L7TKEBUzqaKZc0CEzwaMv22RAF6A5Mw"
+OLD = "$argon2id$v=19$m=1024,t=1,p=1$AAAAAAAAAAAAAAAAAAAAAA$jW70KQ5ahLy7M7yWD3AbwwpaFLqMbRZBEiDtxB99kNo"
 
 
 @pytest.mark.parametrize("password", ["short", "x" * 201, "aaaaaaaaaaaa", "Kim the keeper"])
