@@ -157,12 +157,21 @@ def _part(air: ZoneAir, start: int, end: int) -> slice:
 
 
 def _noise(air: ZoneAir, start: int, baseline: float) -> float:
-    """Return three robust standard deviations of added humidity over the 30 min before a cycle [%RH]."""
-    before = air.added_humidity(baseline, _part(air, start - NOISE_MIN * MINUTE_MS, start))
+    """Return three robust standard deviations of added humidity over the 30 min before a cycle [%RH].
+
+    About its line where that falls: air that dries down from an earlier cycle is no noise, and cannot feign a response.
+    A rise is left in, since it may go on.
+    """
+    part = _part(air, start - NOISE_MIN * MINUTE_MS, start)
+    before = air.added_humidity(baseline, part)
     known = before[~np.isnan(before)]
     if not known.size:
         return LEAST_NOISE
-    deviation = _DEVIATION_OF_MAD * float(np.median(np.abs(known - np.median(known))))
+    minutes = (air.at[part][~np.isnan(before)] - start) / MINUTE_MS
+    since = minutes - minutes.mean()
+    fall = min(0.0, float(since @ known) / max(1e-9, float(since @ since)))
+    level = known - fall * since
+    deviation = _DEVIATION_OF_MAD * float(np.median(np.abs(level - np.median(level))))
     return max(LEAST_NOISE, NOISE_DEVIATIONS * deviation)
 
 

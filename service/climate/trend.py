@@ -69,9 +69,9 @@ def minutes_to_ceiling(series: Series, now_ms: int, band_high: float, ceiling: f
     Returns
     -------
     float or None
-        At most 10, zero when the line is at the ceiling already; None unless the last reading lies above the band and
-        the line through at least 5 readings of the last 10 min rises by more than 3 standard errors of its slope, and
-        the last 3 lie above all older ones of the last hour: a thermostat's swing rises as steeply, but to where it has
+        At most 10, zero when the line is at the ceiling already. None unless the last 3 readings lie above the band,
+        the line through 5 or more readings of the last 10 min rises by over 3 standard errors of its slope, and
+        those 3 lie above all older ones of the last hour: a thermostat's swing rises as steeply, but to where it has
         been already (common practice, no source). [min]
     """
     trend = trend_of(series, now_ms, HEADING_WINDOW_MIN)
@@ -80,19 +80,19 @@ def minutes_to_ceiling(series: Series, now_ms: int, band_high: float, ceiling: f
         return None
     if trend.slope <= HEADING_STANDARD_ERRORS * trend.standard_error:
         return None
-    if not _is_new_high(series, now_ms):
+    if not _is_new_high(series, now_ms, band_high):
         return None
     minutes = max(0.0, trend.minutes_until(ceiling)) if trend.level < ceiling else 0.0
     return minutes if minutes <= HEADING_WITHIN_MIN else None
 
 
-def _is_new_high(series: Series, now_ms: int) -> bool:
-    """Say whether the last readings lie above all of the hour, as far as they are older than the line."""
+def _is_new_high(series: Series, now_ms: int, band_high: float) -> bool:
+    """Say whether the last readings lie above the band, and above all of the hour that is older than the line."""
     edges = now_ms - HEADING_LOOKS_BACK_MIN * MINUTE_MS, now_ms - HEADING_WINDOW_MIN * MINUTE_MS, now_ms
     first, line, last = (int(edge) for edge in np.searchsorted(series.at, edges, "right"))
     before, value = series.value[first:line], series.value[line:last]
     lowest = float(value[~np.isnan(value)][-HEADING_NEW_HIGHS:].min())
-    return lowest > float(np.fmax.reduce(before, initial=-np.inf))
+    return lowest > float(np.fmax.reduce(before, initial=band_high))
 
 
 def trend_of(series: Series, now_ms: int, window_min: float) -> Trend:
