@@ -16,14 +16,17 @@ from sensors.simulator.live import BrokerAccess, publish_live
 from sensors.simulator.room import SimulatedRoom
 from sensors.simulator.roomfile import room_toml
 from sensors.simulator.sampling import ProbeReadings, by_channel
+from service.alarms.lifecycle import State
+from service.alarms.record import acknowledge
 from service.errors import BadUse
 from service.ingest.embedded_broker import free_port
 from service.main import Service, now_ms, running, serve
-from service.model import Flag
+from service.model import Flag, from_ms
 from service.people.roles import THE_DEMO, Doors
 from service.roomfile.applying import apply_room_file
 from service.roomfile.reading import parse_room_file
 from service.settings import LOOPBACK, Settings, load_settings
+from service.store.alarms import list_alarms
 from service.store.engine import Store, open_store
 from service.store.facts import RoomFacts, load_facts
 from service.store.readings import NewReading, add_readings
@@ -33,6 +36,7 @@ DATA = Path("demo-data")
 _MARK = "made-by-the-demo"
 _SEED = 20
 _DAY_MS = 86_400_000
+_MOST_ALARMS = 100_000
 
 
 def run_demo(days: int, port: int, console: Console) -> None:
@@ -88,8 +92,17 @@ def _make_room(settings: Settings, days: int, console: Console) -> SimulatedRoom
             progress.advance(task)
     console.print("Looking for what went wrong in them …")
     record_history(store, start, now)
+    _acknowledge_what_is_over(store, from_ms(now - _DAY_MS))
     store.close()
     return room
+
+
+def _acknowledge_what_is_over(store: Store, before: datetime) -> None:
+    """Acknowledge what returned to normal days ago, as a keeper of the invented room would have."""
+    with store.write() as session:
+        for alarm in list_alarms(session, state=State.RETURNED_UNACKNOWLEDGED, limit=_MOST_ALARMS):
+            if alarm.id is not None and alarm.returned_at is not None and alarm.returned_at < before:
+                acknowledge(session, alarm.id, "a keeper of the demo", None, alarm.returned_at)
 
 
 def store_history(store: Store, room: SimulatedRoom, start_ms: int, end_ms: int) -> Iterator[int]:

@@ -5,7 +5,9 @@ from functools import partial
 
 from sqlmodel import Session
 
+from service.alarms.holding import end_overdue_holds
 from service.climate.series import cadence_of
+from service.model import from_ms
 from service.store.alarms import WatchMemory, save_enclosure_memories, save_room_memory, save_watch_memories
 from service.store.engine import Store
 from service.store.facts import EnclosureFact, RoomFacts, load_facts
@@ -81,7 +83,9 @@ def record_history(store: Store, start_ms: int, end_ms: int) -> int:
             events += happened
             whole[enclosure.id] = enclosure_watch.remembered()
         for event in sorted(events, key=lambda event: event.at_ms):
+            end_overdue_holds(session, from_ms(event.at_ms))
             record(session, facts, event, event.at_ms)
+        end_overdue_holds(session, from_ms(end_ms))
         save_watch_memories(session, memories)
         save_enclosure_memories(session, whole)
         save_room_memory(session, rooms.remembered())

@@ -2,7 +2,7 @@
 
 from sqlmodel import Session
 
-from service.alarms.holding import Scope, end_hold, hold_back
+from service.alarms.holding import Scope, hold_back
 from service.alarms.lifecycle import State
 from service.alarms.record import WATCH, Deed, Occurrence, record_raised, record_returned
 from service.model import from_ms
@@ -12,7 +12,10 @@ from service.store.holds import standing_holds
 from service.watch.causes import likely_cause
 from service.watch.channel_watch import AlarmEvent, AlarmReturned
 from service.watch.conditions import PROBE_SILENT, ROOM_BLACKOUT
-from service.watch.room_watch import room_named
+from service.watch.room_watch import WITHIN_MS, room_named
+
+STRAGGLERS_MS = WITHIN_MS
+"""How long after a blackout the probes have to speak again. Common practice, no source. [ms]"""
 
 
 def record(session: Session, facts: RoomFacts, event: AlarmEvent, now_ms: int) -> None:
@@ -23,7 +26,7 @@ def record(session: Session, facts: RoomFacts, event: AlarmEvent, now_ms: int) -
         if alarm is not None:
             deed = Deed(WATCH, from_ms(event.at_ms), recorded_at, event.why)
             if record_returned(session, alarm, deed, event.peak) and event.condition is ROOM_BLACKOUT:
-                _release_silences(session, facts, event, deed)
+                _let_silences_end(session, facts, event)
         return
     occurrence = Occurrence(
         condition=event.condition.key,
@@ -46,10 +49,14 @@ def record(session: Session, facts: RoomFacts, event: AlarmEvent, now_ms: int) -
         hold_back(session, State.SUPPRESSED, Scope(PROBE_SILENT.key, room_id=room.id), deed, until=None)
 
 
-def _release_silences(session: Session, facts: RoomFacts, event: AlarmReturned, deed: Deed) -> None:
-    """Let the silences go that a blackout explained: whoever is silent still is now told by name."""
+def _let_silences_end(session: Session, facts: RoomFacts, event: AlarmReturned) -> None:
+    """Hold back for a moment longer what a blackout explained: each probe needs its own time to speak again.
+
+    Whoever is silent still after that is told by name.
+    """
     room = room_named(facts, event.place)
     for hold in standing_holds(session):
         explained = hold.kind == State.SUPPRESSED and hold.condition == PROBE_SILENT.key
-        if room is not None and explained and hold.room_id == room.id and hold.id is not None:
-            end_hold(session, hold.id, deed.by, deed.at, "silent still after the blackout")
+        if room is not None and explained and hold.room_id == room.id:
+            hold.until_at = from_ms(event.at_ms + STRAGGLERS_MS)
+            session.add(hold)

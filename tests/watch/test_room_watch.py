@@ -79,7 +79,7 @@ def test_a_power_cut_is_one_alarm_and_suppresses_what_it_explains(room: Store) -
 
 
 def test_when_power_returns_everything_returns_and_stragglers_are_told_by_name(room: Store) -> None:
-    live(room, range(50), {5: NOBODY, 30: range(1, PROBES - 1)})
+    live(room, range(40), {5: NOBODY, 30: range(1, PROBES - 1)})
     states = {place: state for condition, place, state in told(room) if condition == "probe-silent"}
     assert {place for place, state in states.items() if state == "unacknowledged"} == {"spot-8", "spot-9"}
     assert {state for place, state in states.items() if place not in {"spot-8", "spot-9"}} == {"normal"}
