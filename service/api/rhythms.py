@@ -7,12 +7,13 @@ from typing import Final, Literal
 from sqlmodel import Session
 
 from service.climate.day_cycle import Photoperiod, day_span, night_span
+from service.climate.misting import LONGEST_SPIKE_MIN
 from service.climate.ranges import MINUTE_MS
 from service.climate.series import cadence_of
 from service.climate.targets import Target
 from service.model import to_ms
 from service.store.facts import ChannelFact, EnclosureFact, RoomFacts
-from service.store.programme import photoperiods, targets_at
+from service.store.programme import Programme, photoperiods, targets_at
 from service.store.readings import recent_times
 
 PartOfDay = Literal["day", "night", "between"]
@@ -33,6 +34,7 @@ class Rhythms:
 
     def __init__(self) -> None:
         self._periods: dict[int, tuple[tuple[int, date, int], list[Photoperiod]]] = {}
+        self._cycles: dict[int, tuple[tuple[int, date], tuple[int, ...]]] = {}
         self._cadences: dict[int, tuple[int, int]] = {}
         self._targets: dict[int, tuple[tuple[int, int], Mapping[str, Target]]] = {}
 
@@ -60,6 +62,21 @@ class Rhythms:
         if known is None or known[0] != term:
             known = self._targets[enclosure.id] = (term, targets_at(facts, enclosure, now_ms))
         return known[1]
+
+    def is_wetted(self, facts: RoomFacts, enclosure: EnclosureFact, now: datetime) -> bool:
+        """Say whether a misting cycle was due so shortly before that its spike may last still.
+
+        Humidity above its band is then what misting is for; the bands count only the time outside spikes.
+        """
+        today = now.astimezone(facts.zone).date()
+        term = (facts.version, today)
+        known = self._cycles.get(enclosure.id)
+        if known is None or known[0] != term:
+            programme = Programme(facts, enclosure)
+            days = (programme.day(today - timedelta(days=1)), programme.day(today))
+            known = self._cycles[enclosure.id] = (term, tuple(cycle.at_ms for day in days for cycle in day.cycles))
+        now_ms = to_ms(now)
+        return any(0 <= now_ms - at_ms < LONGEST_SPIKE_MIN * MINUTE_MS for at_ms in known[1])
 
     def cadence_ms(self, session: Session, channel: ChannelFact, now_ms: int) -> int:
         """Return a channel's cadence: declared, or the median spacing of its last 200 readings [ms]."""

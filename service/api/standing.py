@@ -10,7 +10,7 @@ from sqlmodel import Session
 from service.alarms.lifecycle import State as AlarmState
 from service.api import sentences
 from service.api.rhythms import PartOfDay, Rhythms, part_of_day
-from service.api.zone_values import Band, ZoneValue, bands_now, first_of, values_now
+from service.api.zone_values import HUMIDITY, Band, ZoneValue, bands_now, first_of, values_now
 from service.climate.day_view import AMBIENT, BASKING, SURFACE_FIRST, TEMPERATURES
 from service.climate.targets import Target
 from service.model import Alarm, AlarmHold, to_ms
@@ -163,7 +163,8 @@ def _standing_of(
     targets = rhythms.targets(facts, enclosure, now_ms)
     values = values_now(session, facts, enclosure, newest, rhythms, now_ms)
     for place, band in bands_now(values, targets, part).items():
-        values = [replace(v, target=band) if (v.zone, v.quantity) == place else v for v in values]
+        wetted = place[1] in HUMIDITY and rhythms.is_wetted(facts, enclosure, now)
+        values = [_beside(v, band, wetted=wetted) if (v.zone, v.quantity) == place else v for v in values]
     alarms.sort(key=_urgency)
     state = _state(enclosure, alarms, values, targets, now_ms)
     sentence, word = _in_words(state, facts, enclosure, alarms, values, now_ms)
@@ -180,6 +181,11 @@ def _standing_of(
         part_of_day=part,
         targets=targets,
     )
+
+
+def _beside(value: ZoneValue, band: Band, *, wetted: bool) -> ZoneValue:
+    """Return a value with its band; above it shortly after a misting cycle it is in a spike, which is no fault."""
+    return replace(value, target=band, in_spike=wetted and band.high is not None and value.value > band.high)
 
 
 def _urgency(alarm: Alarm) -> tuple[int, datetime]:

@@ -79,6 +79,8 @@ class ZoneValue:
         Not older than three cadences or 10 min, and fit to be judged.
     target : Band or None
         What it is held against at this time of day.
+    in_spike : bool
+        Humidity above its band shortly after a misting cycle.
     """
 
     zone: str
@@ -91,11 +93,14 @@ class ZoneValue:
     uncertainty: float
     fresh: bool
     target: Band | None
+    in_spike: bool = False
 
     @property
     def passed(self) -> tuple[float, float] | None:
         """The end of its target that a fresh value has passed, and by how much."""
-        return self.target.passed(self.value, self.uncertainty) if self.fresh and self.target else None
+        if not self.fresh or self.target is None or self.in_spike:
+            return None
+        return self.target.passed(self.value, self.uncertainty)
 
     @property
     def is_climate(self) -> bool:

@@ -2,10 +2,11 @@ from datetime import datetime, timedelta
 from typing import Any
 
 import pytest
-from api_room import MINUTE, NOW, House
+from api_room import MINUTE, NOW, House, dated
 
 from service.api.standing import Standing, standing
-from service.model import Flag, to_ms
+from service.model import Flag, MistingSchedule, to_ms
+from service.store.readings import next_number
 
 NIGHT = datetime.fromisoformat("2026-03-10T23:00:00+00:00")
 
@@ -94,6 +95,20 @@ def test_a_value_outside_its_target_for_certain_is_drifting_and_one_within_the_u
     assert stands.figure is not None
     assert stands.figure.limit == 36.0
     assert stands.sentence == "Basking spot 37.5 °C, above its target of 36.0 °C."
+
+
+@pytest.mark.parametrize(("misting", "state"), [("13:30", "steady"), ("10:00", "drifting"), (None, "drifting")])
+def test_humidity_above_its_band_is_a_spike_after_misting_and_drift_otherwise(
+    misting: str | None, state: str, house: House
+) -> None:
+    # Two in the afternoon in Lisbon: half an hour after one cycle, four hours after the other.
+    if misting is not None:
+        with house.store.write() as session:
+            enclosure = house.room.enclosures["rack-a-1"]
+            session.add(MistingSchedule(enclosure_id=enclosure, cycles=[(misting, 45)], **dated()))
+            next_number(session, "facts")
+    house.room.readings(house.room.channels["a1-rh/relative_humidity"], [(NOW + MINUTE, 99.0)])
+    assert now(house, NOW + MINUTE)["rack-a-1"].state == state
 
 
 def test_by_night_the_basking_spot_is_held_to_no_lower_end(house: House) -> None:
