@@ -67,11 +67,11 @@ def test_every_fault_happens_somewhere_that_exists() -> None:
 
 
 def overheating(scene: Scene, now_ms: int) -> Fault:
-    """Return the spot that starts to overheat after now."""
+    """Return the spot that overheats now."""
     (fault,) = [
         fault
         for fault in scene.faults
-        if fault.start_ms > now_ms and fault.kind in {"stuck-thermostat", "welded-relay"}
+        if fault.start_ms <= now_ms < fault.end_ms and fault.kind in {"stuck-thermostat", "welded-relay"}
     ]
     return fault
 
