@@ -109,6 +109,7 @@ def _summary(score: Score) -> Iterator[str]:
     yield f"- Where an injected fault made a probe lie: {_share(score, 'lying')}."
     yield f"- False alarms of medium and high priority: **{_rate(score.false_urgent, score)}**."
     yield f"- Within the probe's own error besides: {_rate(score.near_urgent, score)}."
+    yield f"- Both together: {_rate([*score.false_urgent, *score.near_urgent], score)}."
 
 
 def text_of(score: Score, command: str, *, each: bool = False) -> str:
