@@ -10,7 +10,7 @@ ROOM ?= room.toml
 PROGRAMS := chromium:chromium mosquitto:mosquitto mosquitto_passwd:mosquitto mosquitto_pub:mosquitto-clients \
   openssl:openssl initdb:postgresql
 
-.PHONY: help install install-test system-packages demo run test check format bench lock clean
+.PHONY: help install install-test system-packages demo run test check format bench truth lock clean
 
 help: ## list the jobs
 	@grep -hE '^[a-z-]+:.*## ' $(MAKEFILE_LIST) | sed -E 's/^([a-z-]+):.*## /\1\t/' | expand -t 18
@@ -68,6 +68,9 @@ format: install-test ## put the code into the one format
 
 bench: install-test system-packages ## the performance figures, each beside its limit in the same run
 	@$(BIN)/python -m tests.bench
+
+truth: install-test ## the checks against simulated faults, as a table (about ten minutes)
+	@$(BIN)/python -m tests.truth --write
 
 lock: ## renew the lock files from pyproject.toml
 	@$(PYTHON) -m venv $(VENV)-lock && $(VENV)-lock/bin/python -m pip install --quiet uv
