@@ -21,6 +21,8 @@ from service.store.readings import NewReading, add_readings, newest_readings, re
 OWN_TOPICS = "wardian/"
 """What we publish ourselves begins so: it is no probe's."""
 _UNKNOWN_CADENCE_MS = 60_000
+_IMPOSSIBLE, _LATE, _ARRIVAL = int(Flag.IMPOSSIBLE), int(Flag.LATE), int(Flag.ARRIVAL_CLOCK)
+_LAID = int(Flag.ARRIVAL_CLOCK | Flag.APPROXIMATE)
 
 
 @dataclass(frozen=True, slots=True)
@@ -197,14 +199,14 @@ class Intake:
         flags = dated.flags
         newest = self._newest.get(channel.id)
         if channel.is_impossible(value):
-            flags |= Flag.IMPOSSIBLE
+            flags |= _IMPOSSIBLE
         if newest is not None and dated.at_ms < newest:
-            flags |= Flag.LATE
+            flags |= _LATE
         else:
             self._newest[channel.id] = dated.at_ms
-        if flags & Flag.ARRIVAL_CLOCK:
+        if flags & _ARRIVAL:
             self._last_arrival[channel.id] = dated.at_ms
-        batch.rows.append((channel.id, dated.at_ms, value, int(flags)))
+        batch.rows.append((channel.id, dated.at_ms, value, flags))
 
     def _is_backlog(self, session: Session, channel: ChannelIntake, arrival: Arrival, backlog: Backlog) -> bool:
         """Whether a message without a time was sent while nobody listened.
@@ -236,7 +238,7 @@ class Intake:
             newest = self._newest.get(channel_id)
             times = lay_backlog(len(held), newest, backlog.resumed_ms, cadence, more=backlog.more)
             for at_ms, (_arrival, channel, value) in zip(times, held, strict=True):
-                self._add(batch, channel, value, Dated(at_ms, Flag.ARRIVAL_CLOCK | Flag.APPROXIMATE))
+                self._add(batch, channel, value, Dated(at_ms, _LAID))
 
 
 def _refusal(arrival: Arrival, reason: str) -> Refusal:

@@ -7,13 +7,17 @@ from service.model import SETTLE_MS, Flag
 AHEAD_MS = 5 * 60_000
 """A device clock this far ahead of ours is not believed. Common practice, no source. [ms]"""
 
+# Plain numbers: arithmetic of flags for each reading cost a fifth of the intake's time.
+_DEVICE, _ARRIVAL = int(Flag.DEVICE_CLOCK), int(Flag.ARRIVAL_CLOCK)
+_DELAYED = int(Flag.DEVICE_CLOCK | Flag.DELAYED)
+
 
 @dataclass(frozen=True, slots=True)
 class Dated:
     """A time with what is known of it, and a sentence when the device's own time was refused."""
 
     at_ms: int
-    flags: Flag
+    flags: int
     refusal: str | None = None
 
 
@@ -35,14 +39,13 @@ def time_of(device_ms: int | None, arrival_ms: int, last_arrival_ms: int | None)
         A device time more than `AHEAD_MS` ahead is refused as a time; the reading keeps its arrival time.
     """
     if device_ms is not None and device_ms <= arrival_ms + AHEAD_MS:
-        delayed = Flag.DELAYED if arrival_ms - device_ms > SETTLE_MS else Flag(0)
-        return Dated(device_ms, Flag.DEVICE_CLOCK | delayed)
+        return Dated(device_ms, _DELAYED if arrival_ms - device_ms > SETTLE_MS else _DEVICE)
     at_ms = arrival_ms if last_arrival_ms is None else max(arrival_ms, last_arrival_ms + 1)
     if device_ms is None:
-        return Dated(at_ms, Flag.ARRIVAL_CLOCK)
+        return Dated(at_ms, _ARRIVAL)
     minutes = (device_ms - arrival_ms) / 60_000
     refusal = f"the device's time is {minutes:.0f} min ahead of ours: arrival time used; set the device's clock"
-    return Dated(at_ms, Flag.ARRIVAL_CLOCK, refusal)
+    return Dated(at_ms, _ARRIVAL, refusal)
 
 
 def lay_backlog(count: int, last_ms: int | None, end_ms: int, cadence_ms: int, *, more: bool) -> list[int]:

@@ -16,6 +16,8 @@ SHOWN_BYTES = 4096
 LONGEST_SESSION = 65_535
 """An MQTT session has this many packet identifiers: an older receipt can match nothing."""
 _TOPICS_COUNTED = 10_000
+_FORGET_EVERY = 64
+"""Looking for old receipts at each commit would cost more than the receipt itself."""
 _ENTRY = struct.Struct("<HQ")
 _RECEIPT, _REFUSED, _TOPIC = table_of(Receipt), table_of(RefusedMessage), table_of(RefusedTopic)
 
@@ -97,9 +99,14 @@ def add_receipt(session: Session, mqtt_session: str, entries: Sequence[ReceiptEn
     if not entries:
         return
     packed = b"".join(_ENTRY.pack(entry.packet, entry.digest) for entry in entries)
-    receipt = Receipt(session=mqtt_session, messages=len(entries), entries=packed)
-    session.add(receipt)
-    session.flush()
+    new = sa.insert(_RECEIPT).values(session=mqtt_session, messages=len(entries), entries=packed)
+    number = session.execute(new.returning(_RECEIPT.c.id)).scalar_one()
+    if number % _FORGET_EVERY == 0:
+        _forget_receipts(session, mqtt_session)
+
+
+def _forget_receipts(session: Session, mqtt_session: str) -> None:
+    """Delete the receipts that are older than the session has packet identifiers."""
     kept = 0
     rows = sa.select(_RECEIPT.c.id, _RECEIPT.c.messages).where(_RECEIPT.c.session == mqtt_session)
     for number, messages in session.execute(rows.order_by(_RECEIPT.c.id.desc())):
