@@ -5,9 +5,9 @@ from service.model.animals import Animal, Housing
 from service.model.assessments import AssessmentDay, ChannelDay
 from service.model.base import DatedFact, Instant, Keyed, from_ms, table_of, to_ms
 from service.model.blocks import PinnedSpan, ReadingBlock
-from service.model.care import Equipment
+from service.model.care import CareDone, CareTask, Equipment
 from service.model.changes import Change
-from service.model.people import Contact, Escalation, Person, PersonSession, SignInTry
+from service.model.people import ApiToken, Contact, Escalation, Person, PersonSession, SignInTry
 from service.model.probes import Calibration, Channel, Placement, Probe
 from service.model.profiles import Profile, ProfileAssignment, ProfileVersion, TargetOverride
 from service.model.readings import (
@@ -29,8 +29,11 @@ __all__ = [
     "AlarmHold",
     "AlarmTransition",
     "Animal",
+    "ApiToken",
     "AssessmentDay",
     "Calibration",
+    "CareDone",
+    "CareTask",
     "Change",
     "Channel",
     "ChannelDay",

@@ -31,7 +31,10 @@ class Escalation(SQLModel, table=True):
 
 
 class Person(SQLModel, table=True):
-    """Someone who signs in; `key` is the name as names are compared, `password` what is kept of it."""
+    """Someone who signs in; `key` is the name as names are compared, `password` what is kept of it.
+
+    `degrees` is what they read temperatures in: ``C``, ``F``, or None where they never chose.
+    """
 
     id: int | None = Field(default=None, primary_key=True)
     name: str
@@ -42,6 +45,7 @@ class Person(SQLModel, table=True):
     made_by: str
     retired_at: datetime | None = Field(default=None, sa_type=Instant)
     retired_by: str | None = None
+    degrees: str | None = None
 
 
 class PersonSession(SQLModel, table=True):
@@ -65,3 +69,20 @@ class SignInTry(SQLModel, table=True):
     at: datetime = Field(sa_type=Instant, index=True)
     key: str
     address: str
+
+
+class ApiToken(SQLModel, table=True):
+    """A key that lets in without a sign-in; `token` is a digest of it. `scopes` are words parted by spaces."""
+
+    __tablename__ = "api_token"  # pyright: ignore[reportAssignmentType]
+
+    id: int | None = Field(default=None, primary_key=True)
+    name: str
+    scopes: str
+    token: str = Field(unique=True)
+    made_at: datetime = Field(sa_type=Instant)
+    made_by: str
+    expires_at: datetime | None = Field(default=None, sa_type=Instant)
+    seen_at: datetime | None = Field(default=None, sa_type=Instant)
+    revoked_at: datetime | None = Field(default=None, sa_type=Instant)
+    revoked_by: str | None = None

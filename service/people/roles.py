@@ -50,12 +50,15 @@ class Visitor:
     role : Role
     person_id, session_id : int or None
         None for who came in without signing in.
+    degrees : str or None
+        What they read temperatures in, ``C`` or ``F``, where they chose.
     """
 
     name: str
     role: Role
     person_id: int | None = None
     session_id: int | None = None
+    degrees: str | None = None
 
     def may(self, right: Right) -> bool:
         """Whether the role gives that right."""

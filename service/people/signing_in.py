@@ -99,7 +99,7 @@ def visitor_of(store: Store, token: str, now: datetime) -> Visitor | None:
         there, person = found
         if is_over(there.made_at, there.seen_at, now):
             return None
-        visitor = Visitor(person.name, Role(person.role), person.id, there.id)
+        visitor = Visitor(person.name, Role(person.role), person.id, there.id, person.degrees)
         is_due = now - there.seen_at >= NOTED_EVERY
     if is_due and visitor.session_id is not None:
         # A full disk keeps nobody out.
