@@ -1,7 +1,16 @@
 """The tables, one file a subject."""
 
 from service.model.alarms import Alarm, AlarmHold, AlarmTransition, EnclosureWatchState, RoomWatchState, WatchState
-from service.model.animals import Animal, Housing
+from service.model.animals import (
+    Animal,
+    Clutch,
+    ClutchPlace,
+    ClutchRecord,
+    Housing,
+    JournalEntry,
+    LagWindow,
+    VerdictChange,
+)
 from service.model.assessments import AssessmentDay, ChannelDay
 from service.model.base import DatedFact, Instant, Keyed, from_ms, table_of, to_ms
 from service.model.blocks import PinnedSpan, ReadingBlock
@@ -38,6 +47,9 @@ __all__ = [
     "Channel",
     "ChannelDay",
     "ChannelState",
+    "Clutch",
+    "ClutchPlace",
+    "ClutchRecord",
     "Contact",
     "Counter",
     "DatedFact",
@@ -48,7 +60,9 @@ __all__ = [
     "Flag",
     "Housing",
     "Instant",
+    "JournalEntry",
     "Keyed",
+    "LagWindow",
     "LightSchedule",
     "MistingSchedule",
     "Person",
@@ -69,6 +83,7 @@ __all__ = [
     "SignInTry",
     "Site",
     "TargetOverride",
+    "VerdictChange",
     "WatchState",
     "from_ms",
     "table_of",
