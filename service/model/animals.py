@@ -15,7 +15,7 @@ class Animal(SQLModel, table=True):
     id: int | None = Field(default=None, primary_key=True)
     name: str = Field(unique=True, index=True)
     species: str
-    members: int = 1
+    members: int = Field(default=1, sa_column_kwargs={"server_default": "1"})
     retired_at: datetime | None = Field(default=None, sa_type=Instant)
 
 

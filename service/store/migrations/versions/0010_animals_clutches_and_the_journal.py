@@ -12,10 +12,8 @@ depends_on = None
 
 
 def upgrade() -> None:
-    with op.batch_alter_table("animal") as batch:
-        batch.add_column(sa.Column("members", sa.Integer(), nullable=False, server_default="1"))
-    with op.batch_alter_table("animal") as batch:
-        batch.alter_column("members", server_default=None)
+    # SQLite would make the table anew to change it otherwise, and housings refer to its rows.
+    op.add_column("animal", sa.Column("members", sa.Integer(), nullable=False, server_default="1"))
     op.create_table(
         "clutch",
         sa.Column("id", sa.Integer(), nullable=False),
@@ -107,5 +105,4 @@ def _undated() -> None:
 def downgrade() -> None:
     for table in ("verdict_change", "lag_window", "journal_entry", "clutch_place", "clutch_record", "clutch"):
         op.drop_table(table)
-    with op.batch_alter_table("animal") as batch:
-        batch.drop_column("members")
+    op.drop_column("animal", "members")
