@@ -199,7 +199,7 @@ def _bring_up_to_date(writer: Engine, *, unfinished: bool) -> None:
     if writer.dialect.name == "sqlite":
         with _raw(writer) as driver:
             driver.execute("PRAGMA journal_mode = WAL")
-    with writer.begin() as connection:
+    with _changing_tables(writer) as connection:
         if connection.dialect.name == "postgresql":
             _refuse_old(connection)
             # Two that start at once on a new database must not both make its tables.
@@ -217,6 +217,35 @@ def _bring_up_to_date(writer: Engine, *, unfinished: bool) -> None:
         config.set_main_option("script_location", str(_migrations()))
         config.attributes["connection"] = connection
         command.upgrade(config, "head")
+
+
+@contextmanager
+def _changing_tables(writer: Engine) -> Iterator[Connection]:
+    """Give a transaction in which tables may be made anew.
+
+    SQLite changes many things of a table only by copying it and dropping the old one, which the rows that refer to it
+    would forbid. So references are not held meanwhile, and are all looked at once a version has changed.
+    """
+    is_sqlite = writer.dialect.name == "sqlite"
+    with writer.connect() as connection:
+        driver: Any = connection.connection.driver_connection
+        if is_sqlite:
+            driver.execute("PRAGMA foreign_keys = OFF")
+        try:
+            with connection.begin():
+                before = MigrationContext.configure(connection).get_current_heads()
+                yield connection
+                after = MigrationContext.configure(connection).get_current_heads()
+                if is_sqlite and before != after and (broken := _broken_reference(connection)):
+                    raise StoreUnusable(f"{_where(writer.url)}: {broken}; nothing was changed: restore a backup")
+        finally:
+            if is_sqlite:
+                driver.execute("PRAGMA foreign_keys = ON")
+
+
+def _broken_reference(connection: Connection) -> str:
+    found = connection.exec_driver_sql("PRAGMA foreign_key_check").first()
+    return f"a row of {found[0]} refers to one of {found[2]} that is not there" if found else ""
 
 
 def _make_ready(writer: Engine) -> None:

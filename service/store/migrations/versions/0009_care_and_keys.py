@@ -41,8 +41,8 @@ def upgrade() -> None:
         sa.PrimaryKeyConstraint("id"),
         sa.UniqueConstraint("token"),
     )
-    with op.batch_alter_table("person") as batch:
-        batch.add_column(sa.Column("degrees", sa.String(), nullable=True))
+    # Not as a batch: that would drop the table, which sessions refer to.
+    op.add_column("person", sa.Column("degrees", sa.String(), nullable=True))
 
 
 def _create_done() -> None:
@@ -69,7 +69,6 @@ def _create_done() -> None:
 
 
 def downgrade() -> None:
-    with op.batch_alter_table("person") as batch:
-        batch.drop_column("degrees")
+    op.drop_column("person", "degrees")
     for table in ("api_token", "care_done", "care_task"):
         op.drop_table(table)
