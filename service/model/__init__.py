@@ -30,6 +30,7 @@ from service.model.readings import (
     RefusedTopic,
 )
 from service.model.rooms import ZONES, Enclosure, LightSchedule, MistingSchedule, Room, Site
+from service.model.telling import Delivery, DeliveryItem, RouteState, Telling
 
 __all__ = [
     "SETTLE_MS",
@@ -53,6 +54,8 @@ __all__ = [
     "Contact",
     "Counter",
     "DatedFact",
+    "Delivery",
+    "DeliveryItem",
     "Enclosure",
     "EnclosureWatchState",
     "Equipment",
@@ -80,9 +83,11 @@ __all__ = [
     "RefusedTopic",
     "Room",
     "RoomWatchState",
+    "RouteState",
     "SignInTry",
     "Site",
     "TargetOverride",
+    "Telling",
     "VerdictChange",
     "WatchState",
     "from_ms",
