@@ -12,7 +12,7 @@ from service.climate.targets import Target
 from service.store.equipment_channels import is_lamp
 from service.store.facts import ChannelFact, EnclosureFact, PlacementFact, RoomFacts
 from service.store.programme import Programme
-from service.store.traceability import ChannelErrors, errors_within, offsets_within
+from service.store.traceability import ChannelErrors, errors_within, lines_within
 
 LEAD_MS: Final = 3 * HOUR_MS
 """How far before its day an assessment looks: baselines, and a rise over midnight [ms]."""
@@ -89,7 +89,7 @@ class DayPlan:
         placed = [
             (
                 p.fact.key, p.fact.model, p.fact.quantity, p.fact.declared_cadence_ms, p.zone, p.start_ms, p.end_ms,
-                p.since_ms, p.errors, offsets_within(p.fact, p.read_from_ms, p.end_ms),
+                p.since_ms, p.errors, lines_within(p.fact, p.read_from_ms, p.end_ms),
             )
             for p in self.placed
         ]  # fmt: skip

@@ -1,6 +1,7 @@
 """The facts that held within a span: where channels stood, how they were checked, what was asked for."""
 
 from collections.abc import Iterable, Iterator
+from datetime import datetime
 from typing import Any
 
 from sqlmodel import Session
@@ -83,12 +84,23 @@ def _calibrations(session: Session, channels: dict[int, str], start: int, end: i
     """Yield the reference checks by which the readings of a span were corrected."""
     checks = [row for row in current(session, Calibration) if row.channel_id in channels and _meets(row, start, end)]
     for row in checks:
-        later = [to_ms(c.from_at) for c in checks if c.channel_id == row.channel_id and c.from_at > row.from_at]
+        same = [other for other in checks if other.channel_id == row.channel_id]
+        later = [to_ms(other.from_at) for other in same if _made_at(other) > _made_at(row)]
         if min(later, default=end) > start:
             yield _fact(
                 "calibration", row, channel=channels[row.channel_id], reference=row.reference, reads=row.reads,
-                uncertainty=row.uncertainty,
+                uncertainty=row.uncertainty, points=_points(row), done_by=row.done_by,
             )  # fmt: skip
+
+
+def _made_at(check: Calibration) -> datetime:
+    return check.checked_at or check.from_at
+
+
+def _points(check: Calibration) -> list[Body]:
+    """Return every point of a check: of one an offset follows, of several a line."""
+    first = {"reference": check.reference, "reads": check.reads, "uncertainty": check.uncertainty}
+    return [{name: point[name] for name in first} for point in check.points or [first]]
 
 
 def _profiles(session: Session, enclosure: EnclosureFact, start: int, end: int) -> Iterator[Body]:

@@ -1,7 +1,9 @@
 """Probes, their channels, where those are placed and how they are corrected."""
 
 from datetime import datetime
+from typing import Any
 
+from sqlalchemy import JSON, Column
 from sqlmodel import Field, SQLModel
 
 from service.model.base import DatedFact, Instant, Keyed
@@ -40,10 +42,16 @@ class Placement(DatedFact, table=True):
 class Calibration(DatedFact, table=True):
     """A reference check: what the channel read when the reference stood at a known value.
 
-    `from_at` is the time of the check. One check gives an offset.
+    `from_at` is from when it corrects readings: the time of the check, where `checked_at` gives no other. One point
+    gives an offset, several a line. `reference`, `reads` and `uncertainty` are the first point; `points` are all of
+    them, each with how it was made (`service.store.calibrations.Evidence`), and None where those three say it all.
     """
 
     channel_id: int = Field(foreign_key="channel.id", index=True)
     reference: float
     reads: float
     uncertainty: float
+    points: list[dict[str, Any]] | None = Field(default=None, sa_column=Column(JSON(none_as_null=True)))
+    checked_at: datetime | None = Field(default=None, sa_type=Instant)
+    done_by: str | None = None
+    note: str | None = None

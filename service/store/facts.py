@@ -30,25 +30,11 @@ from service.model import (
     table_of,
     to_ms,
 )
-from service.store.readings import END_OF_TIME, number
+from service.store.readings import number
+from service.store.reference_checks import CalibrationFact, check_of
+from service.store.since import Since, in_force, span_of
 
 _Fact = TypeVar("_Fact", bound=DatedFact)
-
-
-@dataclass(frozen=True, slots=True)
-class Since:
-    """A span of time [start_ms, end_ms) in which a fact holds; an open end is `END_OF_TIME`."""
-
-    start_ms: int
-    end_ms: int
-
-    def holds_at(self, at_ms: int) -> bool:
-        """Whether the fact holds at that instant."""
-        return self.start_ms <= at_ms < self.end_ms
-
-    def meets(self, start_ms: int, end_ms: int) -> bool:
-        """Whether the fact holds at any time of that span."""
-        return self.start_ms < end_ms and start_ms < self.end_ms
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,16 +45,6 @@ class PlacementFact(Since):
     channel_id: int
     enclosure_id: int
     zone: str
-
-
-@dataclass(frozen=True, slots=True)
-class CalibrationFact(Since):
-    """A reference check of a channel, at `start_ms`."""
-
-    channel_id: int
-    reference: float
-    reads: float
-    uncertainty: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -174,6 +150,11 @@ class ChannelFact:
         """Return where the channel stood at that time."""
         return in_force(self.placements, at_ms)
 
+    def check_at(self, at_ms: int) -> CalibrationFact | None:
+        """Return the reference check that corrects a reading of that time: of those that hold, the last one made."""
+        holding = (check for check in self.calibrations if check.holds_at(at_ms))
+        return max(holding, key=lambda check: (check.checked_ms, check.start_ms), default=None)
+
 
 @dataclass(frozen=True, slots=True)
 class ProbeFact:
@@ -217,14 +198,6 @@ class RoomFacts:
         return in_force(self.profile_versions.get(profile, ()), at_ms)
 
 
-_Since = TypeVar("_Since", bound=Since)
-
-
-def in_force(facts: Iterable[_Since], at_ms: int) -> _Since | None:
-    """Return the fact that holds at an instant; of several the one that began last."""
-    return max((fact for fact in facts if fact.holds_at(at_ms)), key=lambda fact: fact.start_ms, default=None)
-
-
 def current(session: Session, model: type[_Fact]) -> Sequence[_Fact]:
     """Return the rows of a dated table that count: neither replaced nor withdrawn, in order of time."""
     table = table_of(model)
@@ -238,7 +211,7 @@ def load_facts(session: Session) -> RoomFacts:
     """Load everything that is known of the site; an empty store gives an unnamed site in UTC."""
     site = session.get(Site, 1)
     placements = [
-        PlacementFact(*_span(p), _id(p), p.channel_id, p.enclosure_id, p.zone) for p in current(session, Placement)
+        PlacementFact(*span_of(p), _id(p), p.channel_id, p.enclosure_id, p.zone) for p in current(session, Placement)
     ]
     channels = _channels(session, placements)
     all_enclosures = _enclosures(session, placements)
@@ -262,10 +235,6 @@ def load_facts(session: Session) -> RoomFacts:
 def facts_version(session: Session) -> int:
     """Return the number of the last change of facts: while it stands, what was loaded is still true."""
     return number(session, "facts")
-
-
-def _span(fact: DatedFact) -> tuple[int, int]:
-    return to_ms(fact.from_at), END_OF_TIME if fact.until_at is None else to_ms(fact.until_at)
 
 
 def _id(row: SQLModel) -> int:
@@ -311,10 +280,7 @@ def _channels(session: Session, placements: Sequence[PlacementFact]) -> dict[int
             unit=row.unit,
             declared_cadence_ms=None if probe.every_s is None else round(probe.every_s * 1000),
             placements=tuple(placed.get(channel_id, ())),
-            calibrations=tuple(
-                CalibrationFact(*_span(c), channel_id, c.reference, c.reads, c.uncertainty)
-                for c in checks.get(channel_id, ())
-            ),
+            calibrations=tuple(check_of(c) for c in checks.get(channel_id, ())),
         )
     return channels
 
@@ -358,11 +324,11 @@ def _enclosures(session: Session, placements: Sequence[PlacementFact]) -> dict[i
             rack=row.rack,
             level=row.level,
             slot=row.slot,
-            lights=tuple(LightFact(*_span(f), f.on, f.off) for f in lights.get(key, ())),
-            misting=tuple(MistingFact(*_span(f), _cycles(f.cycles)) for f in misting.get(key, ())),
-            profiles=tuple(ProfileFact(*_span(f), profiles[f.profile_id]) for f in followed.get(key, ())),
+            lights=tuple(LightFact(*span_of(f), f.on, f.off) for f in lights.get(key, ())),
+            misting=tuple(MistingFact(*span_of(f), _cycles(f.cycles)) for f in misting.get(key, ())),
+            profiles=tuple(ProfileFact(*span_of(f), profiles[f.profile_id]) for f in followed.get(key, ())),
             overrides=tuple(
-                OverrideFact(*_span(f), f.check, f.low, f.high, f.share, f.reason) for f in overrides.get(key, ())
+                OverrideFact(*span_of(f), f.check, f.low, f.high, f.share, f.reason) for f in overrides.get(key, ())
             ),
             placements=tuple(p for p in placements if p.enclosure_id == key),
             retired_ms=None if row.retired_at is None else to_ms(row.retired_at),
@@ -379,6 +345,6 @@ def _profile_versions(session: Session) -> dict[str, tuple[ProfileVersionFact, .
     versions: dict[str, list[ProfileVersionFact]] = {}
     for row in current(session, ProfileVersion):
         profile = profiles[row.profile_id]
-        fact = ProfileVersionFact(*_span(row), profile.key, profile.species, row.version, row.body)
+        fact = ProfileVersionFact(*span_of(row), profile.key, profile.species, row.version, row.body)
         versions.setdefault(profile.key, []).append(fact)
     return {key: tuple(facts) for key, facts in versions.items()}

@@ -14,13 +14,14 @@ from sensors.quantities import QUANTITIES
 from service.climate.ranges import Spans
 from service.climate.series import hold_ms, merged
 from service.model import Flag
-from service.store.facts import ChannelFact, EnclosureFact, PlacementFact, RoomFacts, in_force
+from service.store.facts import ChannelFact, EnclosureFact, PlacementFact, RoomFacts
 from service.store.long_spans import SpanReadings, span_readings
 from service.store.readings import StoredReadings
 
 FEWEST_POINTS: Final = 10
 """Fewer points draw nothing: one pixel column takes four."""
 _PER_PIXEL: Final = 4
+_AS_READ: Final = (1.0, 0.0)
 _THIN: Final = M4Downsampler()
 
 
@@ -57,25 +58,26 @@ class ChannelSeries:
     readings: int
 
 
-def offset_at(channel: ChannelFact, at_ms: int) -> float:
-    """Return what calibration adds to a reading of that time: reference − reads of the latest check until then.
+def line_at(channel: ChannelFact, at_ms: int) -> tuple[float, float]:
+    """Return what calibration makes of a reading of that time: ``slope · reading + offset``.
 
     Returns
     -------
-    float
-        Zero before the first check. [the quantity's unit]
+    slope, offset : float
+        Of the check that was made last of those that hold then; 1 and 0 before the first. [1, the quantity's unit]
     """
-    check = in_force(channel.calibrations, at_ms) if channel.calibrations else None
-    return 0.0 if check is None else check.reference - check.reads
+    check = channel.check_at(at_ms) if channel.calibrations else None
+    return _AS_READ if check is None else (check.correction.slope, check.correction.offset)
 
 
 def corrected_value(channel: ChannelFact, at_ms: int, value: float) -> float:
     """Return one reading as `corrected` returns many."""
-    offset = offset_at(channel, at_ms)
-    if not offset:
+    slope, offset = line_at(channel, at_ms)
+    if (slope, offset) == _AS_READ:
         return value
     low, high = _reach(channel.quantity)
-    return value + offset if not low <= value <= high else min(max(value + offset, low), high)
+    lifted = slope * value + offset
+    return lifted if not low <= value <= high else min(max(lifted, low), high)
 
 
 def corrected(channel: ChannelFact, readings: StoredReadings) -> StoredReadings:
@@ -84,7 +86,7 @@ def corrected(channel: ChannelFact, readings: StoredReadings) -> StoredReadings:
     Parameters
     ----------
     channel : ChannelFact
-        Its calibrations in order of time: each holds from its check until the next.
+        Its calibrations: each holds from its check until the next, on a line or with an offset.
     readings : StoredReadings
         Of that channel. [the quantity's unit]
 
@@ -97,12 +99,12 @@ def corrected(channel: ChannelFact, readings: StoredReadings) -> StoredReadings:
     if not channel.calibrations or not len(readings):
         return readings
     edges = sorted({edge for check in channel.calibrations for edge in (check.start_ms, check.end_ms)})
-    offsets = np.array([0.0, *(offset_at(channel, edge) for edge in edges)])
-    offset = offsets[np.searchsorted(np.array(edges), readings.at, "right")]
+    lines = np.array([_AS_READ, *(line_at(channel, edge) for edge in edges)])
+    slope, offset = lines[np.searchsorted(np.array(edges), readings.at, "right")].T
     low, high = _reach(channel.quantity)
     possible = (readings.value >= low) & (readings.value <= high)
-    lifted = readings.value + offset
-    value = np.where(possible & (offset != 0), np.clip(lifted, low, high), lifted)
+    lifted = slope * readings.value + offset
+    value = np.where(possible & ((slope != 1) | (offset != 0)), np.clip(lifted, low, high), lifted)
     return replace(readings, value=value)
 
 

@@ -6,8 +6,8 @@ from functools import lru_cache
 from sensors.catalogue import Element, element_for, expanded_uncertainty, repeat_uncertainty
 from sensors.quantities import UnknownWordError
 from service.climate.uncertainty import months_between, widened_for_drift
-from service.store.facts import ChannelFact, in_force
-from service.store.history import offset_at
+from service.store.facts import ChannelFact
+from service.store.history import line_at
 
 _UNKNOWN_MODEL = "generic"
 
@@ -55,25 +55,27 @@ def errors_within(channel: ChannelFact, start_ms: int, end_ms: int) -> ChannelEr
     Returns
     -------
     ChannelErrors
-        Before the first reference check the uncertainty is the catalogue's; after one it is the check's, widened by
-        the element's drift allowance for each month since. Where several hold within the span, the widest counts.
+        Before the first reference check the uncertainty is the catalogue's; after one it is that of its correction at
+        the worse end of its use, widened by the element's drift allowance for each month since (or before, where the
+        check corrects what came before it). Where several hold within the span, the widest counts.
     """
     element = element_of(channel.model, channel.quantity)
     edges = sorted({start_ms, *(c.start_ms for c in channel.calibrations), *(c.end_ms for c in channel.calibrations)})
     inside = [edge for edge in edges if start_ms <= edge < end_ms] or [start_ms]
     widest = 0.0
     for first, last in zip(inside, [*inside[1:], max(end_ms, start_ms)], strict=True):
-        check = in_force(channel.calibrations, first)
+        check = channel.check_at(first)
         if check is None:
             known = expanded_uncertainty(element)
         else:
-            months = months_between(check.start_ms, last)
-            known = widened_for_drift(check.uncertainty, channel.quantity, months, element.drift_per_month)
+            months = max(months_between(check.checked_ms, last), months_between(first, check.checked_ms))
+            widest_of_check = check.correction.widest(channel.quantity)
+            known = widened_for_drift(widest_of_check, channel.quantity, months, element.drift_per_month)
         widest = max(widest, known)
     return ChannelErrors(widest, repeat_uncertainty(element), element.resolution, element.soak_allowance)
 
 
-def offsets_within(channel: ChannelFact, start_ms: int, end_ms: int) -> tuple[tuple[int, float], ...]:
-    """Return from when on which offset corrects the readings of a span: what a change of calibration changes."""
+def lines_within(channel: ChannelFact, start_ms: int, end_ms: int) -> tuple[tuple[int, float, float], ...]:
+    """Return from when on which slope and offset correct the readings of a span: what a calibration changes."""
     edges = {edge for c in channel.calibrations for edge in (c.start_ms, c.end_ms) if start_ms < edge < end_ms}
-    return tuple((edge, offset_at(channel, edge)) for edge in (start_ms, *sorted(edges)))
+    return tuple((edge, *line_at(channel, edge)) for edge in (start_ms, *sorted(edges)))

@@ -71,7 +71,7 @@ def look_at_probes(measured: Sequence[Measured], now_ms: int) -> Iterator[Findin
         yield _found(PROBE_STUCK, part, stuck, now_ms)
         if channel.quantity == "relative_humidity" and heard:
             yield from _saturated(part, parts, now_ms)
-        checked = [check.start_ms for check in part.fact.calibrations if check.start_ms <= now_ms]
+        checked = [check.checked_ms for check in part.fact.calibrations if check.checked_ms <= now_ms]
         if checked:
             yield _found(CALIBRATION_DUE, part, calibration_is_due(max(checked), now_ms), now_ms)
 
