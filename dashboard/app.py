@@ -3,6 +3,7 @@
 from fastapi import FastAPI
 from starlette.middleware.gzip import GZipMiddleware
 
+from dashboard.asked import Asked, asked_path
 from dashboard.assets import Assets, static_router
 from dashboard.headers import SecurityHeaders
 from dashboard.pages.about import about_router
@@ -12,9 +13,11 @@ from dashboard.pages.days import days_router
 from dashboard.pages.enclosure import enclosure_router
 from dashboard.pages.people import people_router
 from dashboard.pages.room import room_router
+from dashboard.pages.search import search_router
 from dashboard.pages.sign_in import first_owner_router, password_router, sign_in_router
 from dashboard.pages.site import pages_for
 from dashboard.room import RoomViews
+from dashboard.ways import ways_of
 from service.api.app import create_api
 from service.api.parts import Parts
 
@@ -37,8 +40,11 @@ def create_app(parts: Parts) -> FastAPI:
     app.include_router(days_router(pages))
     for router in (alarms_router, answers_router, people_router, sign_in_router, first_owner_router, password_router):
         app.include_router(router(pages))
+    app.include_router(search_router(pages))
     app.include_router(about_router(pages))
     app.include_router(static_router(assets))
+    pages.templates.globals["ways"] = ways_of(app, asked_path)
+    app.add_middleware(Asked)
     # Streams of events pass it untouched; level 3 costs a large page a few milliseconds.
     app.add_middleware(GZipMiddleware, minimum_size=1_000, compresslevel=3)
     app.add_middleware(SecurityHeaders)

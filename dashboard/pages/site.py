@@ -8,6 +8,7 @@ from typing import Any
 from fastapi.responses import HTMLResponse
 from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescape
 
+from dashboard.asked import asked_path, degrees
 from dashboard.assets import Assets
 from dashboard.racks import Line
 from dashboard.words import exact, iso
@@ -53,6 +54,8 @@ def pages_for(parts: Parts, assets: Assets) -> Pages:
     templates.globals["visitor"] = current_visitor
     templates.globals["may_answer"] = lambda: _may(Right.ANSWER)
     templates.globals["may_manage"] = lambda: _may(Right.MANAGE)
+    templates.globals["degrees"] = degrees
+    templates.globals["asked_path"] = asked_path
     templates.globals["version"] = metadata.version("wardian")
     return Pages(parts, assets, templates)
 

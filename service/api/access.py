@@ -12,7 +12,7 @@ SIGN_OUT: Final = "/sign-out"
 LIVE: Final = "/api/v1/live"
 _NAMED: Final = (
     (re.compile(r"/healthz|/readyz|/sign-in|/sign-out|/static/.+"), Right.NOTHING),
-    (re.compile(r"/my-password"), Right.SEE),
+    (re.compile(r"/my-password|/degrees"), Right.SEE),
     (re.compile(r"/people(/.*)?|/first-owner|/api/v1/people(/.*)?|/api/v1/tokens(/.*)?"), Right.MANAGE),
 )
 

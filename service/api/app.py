@@ -8,7 +8,7 @@ from typing import Any
 from fastapi import FastAPI
 from fastapi.openapi.utils import get_openapi
 
-from service.api import alarm_actions, alarms, days, health, live, lookback, readings, rooms
+from service.api import alarm_actions, alarms, days, health, live, lookback, readings, rooms, search
 from service.api.parts import Parts
 from service.api.problems import PROBLEM_TYPE, BodyLimit, FieldProblem, Problem, add_problem_handlers
 from service.api.sign_in import Door
@@ -41,7 +41,7 @@ def create_api(parts: Parts) -> FastAPI:
     add_problem_handlers(app)
     app.include_router(health.router)
     answering = (alarms, alarm_actions, readings, live)
-    for part in (rooms, days, lookback, *answering):
+    for part in (rooms, search, days, lookback, *answering):
         app.include_router(part.router, prefix=PREFIX)
     app.openapi = lambda: _described(app)
     return app

@@ -57,6 +57,8 @@ ROUTES = [
     ("GET", "/api/v1/enclosures/{enclosure_id}/misting"),
     ("GET", "/api/v1/lookback/enclosures/{enclosure_id}"),
     ("GET", "/api/v1/alarms"),
+    ("GET", "/api/v1/alarms/load"),
+    ("GET", "/api/v1/alarms/load/trial"),
     ("GET", "/api/v1/alarms/{alarm_id}"),
     ("POST", "/api/v1/alarms/{alarm_id}/acknowledge"),
     ("POST", "/api/v1/alarms/{alarm_id}/shelve"),
@@ -65,6 +67,7 @@ ROUTES = [
     ("POST", "/api/v1/alarms/{alarm_id}/return"),
     ("POST", "/api/v1/readings"),
     ("GET", "/api/v1/live"),
+    ("GET", "/api/v1/search"),
 ]
 
 
