@@ -5,6 +5,7 @@ that is missing or wrong is a sentence beside the others.
 """
 
 from sensors.payloads.decoder import FORMATS, decoder_for
+from sensors.payloads.gateways import GatewayDecoder, Told, gateway_decoder
 from sensors.payloads.measurement import (
     LARGEST_PAYLOAD,
     Decoded,
@@ -15,6 +16,7 @@ from sensors.payloads.measurement import (
     Measurement,
     PayloadError,
 )
+from sensors.payloads.naming import fault_of_names
 from sensors.payloads.pointer import Pointer, PointerError, compile_pointer
 
 __all__ = [
@@ -23,12 +25,16 @@ __all__ = [
     "Decoded",
     "Decoder",
     "Field",
+    "GatewayDecoder",
     "Mapping",
     "MappingError",
     "Measurement",
     "PayloadError",
     "Pointer",
     "PointerError",
+    "Told",
     "compile_pointer",
     "decoder_for",
+    "fault_of_names",
+    "gateway_decoder",
 ]

@@ -32,6 +32,21 @@ def decoder_for(mapping: Mapping) -> Decoder:
     MappingError
         If the mapping could never work: unknown format, quantity or unit, a wrong pointer, no field, one twice.
     """
+    require_sound(mapping)
+    try:
+        return _MAKERS[mapping.format](mapping)
+    except (PointerError, UnknownWordError) as exc:
+        raise MappingError(str(exc)) from exc
+
+
+def require_sound(mapping: Mapping) -> None:
+    """Refuse a mapping of an unknown format, without a field, or with a quantity twice.
+
+    Raises
+    ------
+    MappingError
+        Saying how to mend it.
+    """
     if mapping.format not in _MAKERS:
         raise MappingError(f"'{mapping.format}' is no format: {nearest(mapping.format, list(FORMATS))}")
     if not mapping.fields:
@@ -40,7 +55,3 @@ def decoder_for(mapping: Mapping) -> Decoder:
     twice = sorted({quantity for quantity in quantities if quantities.count(quantity) > 1})
     if twice:
         raise MappingError(f"{twice[0]} is mapped twice: a probe has one channel of each quantity; make it two probes")
-    try:
-        return _MAKERS[mapping.format](mapping)
-    except (PointerError, UnknownWordError) as exc:
-        raise MappingError(str(exc)) from exc

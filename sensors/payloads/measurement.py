@@ -1,7 +1,7 @@
 """The words that payload decoding speaks: what to look for, what was found, and why something was refused."""
 
 from dataclasses import dataclass
-from typing import Protocol
+from typing import NamedTuple, Protocol
 
 
 class MappingError(ValueError):
@@ -21,7 +21,8 @@ class Field:
     quantity : str
         A key of `sensors.quantities.QUANTITIES`; at most once in a mapping.
     pointer : str or None
-        Where it stands: a JSON Pointer (RFC 6901) for `json`, a record's name for `senml`, None for `scalar`.
+        Where it stands: a JSON Pointer (RFC 6901) for `json`, from the record where there are several; a record's name
+        for `senml`; None for `scalar`.
     unit : str or None
         The unit that the message gives it in; None means the quantity's own.
     """
@@ -43,15 +44,23 @@ class Mapping:
         One for each channel; exactly one for `scalar`.
     time_pointer : str or None
         Where the device's own time stands, `json` only; None where it has no clock.
+    each : str or None
+        Where a list (or an object) of records stands, `json` only: pointers lead on from a record. A time that the
+        record lacks is looked for in the message. None where the message is one record.
+    called, called_at : str or None
+        What a gateway that speaks for several probes calls this one, and where that name stands; see
+        `sensors.payloads.naming`. None where the topic is this probe's alone.
     """
 
     format: str
     fields: tuple[Field, ...]
     time_pointer: str | None = None
+    each: str | None = None
+    called: str | None = None
+    called_at: str | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class Measurement:
+class Measurement(NamedTuple):
     """One value found in a message.
 
     Attributes

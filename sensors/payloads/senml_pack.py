@@ -1,8 +1,9 @@
-"""SenML packs (RFC 8428, JSON): base fields resolved, so that every record stands for itself."""
+"""SenML packs (RFC 8428): base fields resolved, so that every record stands for itself."""
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass
+from operator import attrgetter
+from typing import Any, NamedTuple
 
 from sensors.payloads.measurement import PayloadError, shown
 
@@ -12,20 +13,29 @@ RELATIVE_BELOW = 2.0**28
 
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9\-:./_]*", re.ASCII)
 _VALUES = ("v", "vs", "vb", "vd")
-_BASE_NUMBERS = ("bt", "bv", "bs", "bver")
-_NUMBERS = ("v", "s", "t", "ut", *_BASE_NUMBERS)
-_TEXTS = ("bn", "bu", "n", "u", "vs", "vd")
+_SAYS_SOMETHING = frozenset((*_VALUES, "s"))
+_BASE = frozenset(("bn", "bt", "bu", "bv", "bs", "bver"))
+_NUMBER, _TEXT, _TRUTH = (
+    (frozenset({int, float}), "a number"),
+    (frozenset({str}), "text"),
+    (frozenset({bool}), "true or false"),
+)
+_KINDS = {
+    **dict.fromkeys(("v", "s", "t", "ut", "bt", "bv", "bs", "bver"), _NUMBER),
+    **dict.fromkeys(("bn", "bu", "n", "u", "vs", "vd"), _TEXT),
+    "vb": _TRUTH,
+}
 
 Value = float | str | bool
 
 
-@dataclass(frozen=True, slots=True)
-class Record:
+class Record(NamedTuple):
     """One resolved record.
 
     Attributes
     ----------
     name : str
+        Whole, the base name included.
     unit : str or None
     time : float
         As resolved: below `RELATIVE_BELOW` from now, otherwise from 1970. [s]
@@ -35,6 +45,8 @@ class Record:
     total : float or None
         The sum.
     version : int
+    base : str
+        The base name in force, empty where there is none: `name` begins with it.
     """
 
     name: str
@@ -44,63 +56,59 @@ class Record:
     value: Value | None
     total: float | None
     version: int
+    base: str = ""
 
 
 def _place(index: int) -> str:
     return f"record {index + 1}"
 
 
-def _require_labels(record: object, index: int) -> Mapping[str, object]:
+def _require_labels(record: object, index: int) -> Mapping[str, Any]:
     """Return a record whose labels are of the right type, or refuse the pack."""
     if not isinstance(record, dict):
         raise PayloadError(f"{_place(index)} is {shown(record)}, expected an object: send a SenML pack (RFC 8428)")
     for label, value in record.items():
-        if label.endswith("_"):
-            raise PayloadError(f"{_place(index)} has '{label[:20]}', which must be understood and is not: leave it out")
-        if label in _NUMBERS and (isinstance(value, bool) or not isinstance(value, int | float)):
-            raise PayloadError(f"{_place(index)}: '{label}' is {shown(value)}, expected a number")
-        if label in _TEXTS and not isinstance(value, str):
-            raise PayloadError(f"{_place(index)}: '{label}' is {shown(value)}, expected text")
-        if label == "vb" and not isinstance(value, bool):
-            raise PayloadError(f"{_place(index)}: 'vb' is {shown(value)}, expected true or false")
+        kind = _KINDS.get(label)
+        if kind is None:
+            if label.endswith("_"):
+                raise PayloadError(
+                    f"{_place(index)} has '{label[:20]}', which must be understood and is not: leave it out"
+                )
+        elif type(value) not in kind[0]:
+            raise PayloadError(f"{_place(index)}: '{label}' is {shown(value)}, expected {kind[1]}")
     return record
 
 
-def _number(fields: Mapping[str, object], label: str) -> float:
-    value = fields.get(label, 0.0)
-    return float(value) if isinstance(value, int | float) else 0.0
+def _number(fields: Mapping[str, Any], label: str) -> float:
+    return float(fields[label]) if label in fields else 0.0
 
 
-def _text(fields: Mapping[str, object], label: str) -> str | None:
-    value = fields.get(label)
-    return value if isinstance(value, str) else None
-
-
-def _value(record: Mapping[str, object], base: Mapping[str, object], index: int) -> tuple[str | None, Value | None]:
+def _value(record: Mapping[str, Any], base: Mapping[str, Any], index: int) -> tuple[str | None, Value | None]:
     present = [label for label in _VALUES if label in record]
     if len(present) > 1:
         raise PayloadError(f"{_place(index)} has {' and '.join(present)}, expected at most one value")
     kind = present[0] if present else ("v" if "bv" in base and "s" not in record else None)
     if kind == "v":
         return kind, _number(base, "bv") + _number(record, "v")
-    value = record.get(kind) if kind else None
-    return kind, value if isinstance(value, str | bool) else None
+    return kind, record.get(kind) if kind else None
 
 
-def _resolved(record: Mapping[str, object], base: Mapping[str, object], index: int) -> Record:
-    name = (_text(base, "bn") or "") + (_text(record, "n") or "")
+def _resolved(record: Mapping[str, Any], base: Mapping[str, Any], index: int) -> Record:
+    base_name = base.get("bn", "")
+    name = base_name + record.get("n", "")
     if not _NAME.fullmatch(name):
         raise PayloadError(f"{_place(index)} is named {shown(name)}: expected letters, digits and - : . / _ only")
     kind, value = _value(record, base, index)
     has_sum = "s" in record or "bs" in base
     return Record(
-        name=name,
-        unit=_text(record, "u") or _text(base, "bu"),
-        time=_number(base, "bt") + _number(record, "t"),
-        kind=kind,
-        value=value,
-        total=_number(base, "bs") + _number(record, "s") if has_sum else None,
-        version=int(_number(base, "bver")) if "bver" in base else SUPPORTED_VERSION,
+        name,
+        record.get("u") or base.get("bu") or None,
+        _number(base, "bt") + _number(record, "t"),
+        kind,
+        value,
+        _number(base, "bs") + _number(record, "s") if has_sum else None,
+        int(base["bver"]) if "bver" in base else SUPPORTED_VERSION,
+        base_name,
     )
 
 
@@ -110,7 +118,7 @@ def resolve(pack: object) -> list[Record]:
     Parameters
     ----------
     pack : object
-        Decoded JSON.
+        Decoded JSON, or CBOR by `sensors.payloads.senml_cbor`.
 
     Returns
     -------
@@ -128,14 +136,23 @@ def resolve(pack: object) -> list[Record]:
     """
     if not isinstance(pack, list):
         raise PayloadError(f"payload is {shown(pack)}, expected a list of SenML records (RFC 8428)")
-    base: dict[str, object] = {}
+    base: dict[str, Any] = {}
     records: list[Record] = []
     for index, item in enumerate(pack):
         record = _require_labels(item, index)
-        base.update({label: value for label, value in record.items() if label in {"bn", "bu", *_BASE_NUMBERS}})
-        version = _number(base, "bver")
-        if version > SUPPORTED_VERSION:
-            raise PayloadError(f"{_place(index)} is of SenML version {version:g}, expected at most {SUPPORTED_VERSION}")
-        if any(label in record for label in (*_VALUES, "s")) or "bv" in base:
+        if not _BASE.isdisjoint(record):
+            base.update((label, value) for label, value in record.items() if label in _BASE)
+            _require_version(base, index)
+        if "bv" in base or not _SAYS_SOMETHING.isdisjoint(record):
             records.append(_resolved(record, base, index))
-    return sorted(records, key=lambda record: record.time)
+    return sorted(records, key=_time_of)
+
+
+_time_of = attrgetter("time")
+
+
+def _require_version(base: Mapping[str, Any], index: int) -> None:
+    version = base.get("bver", SUPPORTED_VERSION)
+    # Written so that NaN, which CBOR can carry, is refused too.
+    if not 0 <= version <= SUPPORTED_VERSION:
+        raise PayloadError(f"{_place(index)} is of SenML version {version:g}, expected at most {SUPPORTED_VERSION}")
