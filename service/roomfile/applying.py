@@ -41,9 +41,14 @@ def apply_room_file(store: Store, room_file: RoomFile, by: str, now: datetime) -
         When the store cannot be written.
     """
     with store.write() as session:
-        plan = plan_changes(session, room_file, now)
-        if plan:
-            _carry_out(session, plan, by, now)
+        return apply_in(session, room_file, by, now)
+
+
+def apply_in(session: Session, room_file: RoomFile, by: str, now: datetime) -> Plan:
+    """Do the same within a transaction that writes already."""
+    plan = plan_changes(session, room_file, now)
+    if plan:
+        _carry_out(session, plan, by, now)
     return plan
 
 
