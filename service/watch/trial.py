@@ -246,8 +246,8 @@ def _overlap(one: Derived, other: Derived) -> bool:
 
 def _with_target(facts: RoomFacts, enclosure: EnclosureFact, check: str, target: Target) -> RoomFacts:
     """Return the facts as if a target had always been in force in an enclosure."""
-    ends = (end if math.isfinite(end) else None for end in (target.low, target.high))
-    always = OverrideFact(0, END_OF_TIME, check, *ends, target.share, "a trial")
+    low, high = (end if math.isfinite(end) else None for end in (target.low, target.high))
+    always = OverrideFact(0, END_OF_TIME, check, low, high, target.share, "a trial")
     others = tuple(fact for fact in enclosure.overrides if fact.check != check)
     changed = replace(enclosure, overrides=(*others, always))
     enclosures = {key: changed if key == enclosure.id else one for key, one in facts.enclosures.items()}

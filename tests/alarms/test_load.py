@@ -16,8 +16,8 @@ EDGES = range(0, END, DAY_MS)
 
 
 def told(raised: int, condition: str = "too-dry", place: str = "a/ambient", **more: Any) -> Told:
-    usual = {"enclosure": place.split("/", maxsplit=1)[0], "priority": "medium", "returned_ms": raised + HOUR}
-    return Told(condition, place, raised_ms=raised, **({"acknowledged_ms": None} | usual | more))
+    fields: dict[str, Any] = {"priority": "medium", "returned_ms": raised + HOUR, "acknowledged_ms": None} | more
+    return Told(condition, place, place.split("/", maxsplit=1)[0], raised_ms=raised, **fields)
 
 
 def of(*alarms: Told, end: int = END) -> Load:
