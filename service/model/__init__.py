@@ -31,6 +31,7 @@ from service.model.readings import (
 )
 from service.model.rooms import ZONES, Enclosure, LightSchedule, MistingSchedule, Room, Site
 from service.model.telling import Delivery, DeliveryItem, RouteState, Telling
+from service.model.unclaimed import UnclaimedMessage, UnclaimedSource
 
 __all__ = [
     "SETTLE_MS",
@@ -88,6 +89,8 @@ __all__ = [
     "Site",
     "TargetOverride",
     "Telling",
+    "UnclaimedMessage",
+    "UnclaimedSource",
     "VerdictChange",
     "WatchState",
     "from_ms",

@@ -10,17 +10,23 @@ from service.model.base import DatedFact, Instant, Keyed
 
 
 class Probe(Keyed, table=True):
-    """A device that sends readings."""
+    """A device that sends readings; for the last three see `sensors.payloads.measurement.Mapping`."""
 
     model: str
     topic: str = Field(index=True)
     format: str
     every_s: float | None = None
     time_pointer: str | None = None
+    each_pointer: str | None = None
+    called: str | None = None
+    called_at: str | None = None
 
 
 class Channel(SQLModel, table=True):
-    """One quantity that a probe measures; its key is ``probe/quantity``."""
+    """One quantity that a probe measures; its key is ``probe/quantity``.
+
+    `figures` are the keeper's own of an element that no catalogue lists, see `sensors.catalogue.Figures`.
+    """
 
     id: int | None = Field(default=None, primary_key=True)
     key: str = Field(unique=True, index=True)
@@ -28,6 +34,7 @@ class Channel(SQLModel, table=True):
     quantity: str
     pointer: str | None = None
     unit: str | None = None
+    figures: dict[str, Any] | None = Field(default=None, sa_column=Column(JSON, nullable=True))
     retired_at: datetime | None = Field(default=None, sa_type=Instant)
 
 
