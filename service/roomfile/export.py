@@ -32,6 +32,7 @@ from service.roomfile.spec import BEGINNING
 from service.roomfile.standing import Standing, load_standing
 from service.roomfile.timeline import Stored
 from service.roomfile.toml_text import pairs
+from service.store.reference_checks import point_values
 
 _HEADING = """\
 # The room as it stands. Applying this file to the store that it came from changes nothing;
@@ -167,8 +168,7 @@ class _Export:
     def _calibrations(self) -> Iterator[str]:
         for key, values in self._things(Channel):
             for fact in self._facts(Calibration, key):
-                check = {"probe": values["probe_id"], "quantity": values["quantity"], "at": fact.from_at}
-                yield _table("[[calibration]]", {**check, **fact.content})
+                yield _calibration(values, fact)
 
     def _profiles(self) -> Iterator[str]:
         followed = {
@@ -218,6 +218,23 @@ def _table(header: str, values: Mapping[str, object]) -> str:
 def _since(fact: Stored | None) -> datetime | None:
     """Return when a fact began, None where that need not be written."""
     return None if fact is None or fact.from_at == BEGINNING else fact.from_at
+
+
+def _calibration(channel: Mapping[str, Any], fact: Stored) -> str:
+    said = fact.content
+    made, points = said["checked_at"], said["points"]
+    figures = {} if points else {name: said[name] for name in ("reference", "reads", "uncertainty")}
+    head = {
+        "probe": channel["probe_id"],
+        "quantity": channel["quantity"],
+        "at": made or fact.from_at,
+        "from": fact.from_at if made else None,
+        **figures,
+        "by": said["done_by"],
+        "note": said["note"],
+    }
+    tables = [_table("[[calibration.point]]", point_values(point)) for point in points or ()]
+    return "\n".join([_table("[[calibration]]", head), *tables])
 
 
 def _housing(fact: Stored) -> dict[str, object]:

@@ -174,6 +174,12 @@ def _equipment_in_words(fact: Values) -> str:
     return "in use" if months is None else f"in use, to be replaced after {months:g} months"
 
 
+def _check_in_words(fact: Values) -> str:
+    points = fact["points"] or [fact]
+    words = [f"{point['reads']:g} at {point['reference']:g} ± {point['uncertainty']:g}" for point in points]
+    return f"read {' and '.join(words)}"
+
+
 def _version_in_words(fact: Values) -> str:
     targets, seasons = len(fact["body"]["target"]), len(fact["body"]["season"])
     words = f"of {targets} target{'s' if targets != 1 else ''}"
@@ -205,9 +211,9 @@ FACTS: Final = (
         lambda fact: f'{fact["zone"]} of "{fact["enclosure_id"]}"', references={"enclosure_id": Enclosure},
     ),
     FactKind(
-        Calibration, CHANNEL, "channel_id", ("reference", "reads", "uncertainty"),
-        lambda _: "reference check",
-        lambda fact: f"read {fact['reads']:g} at {fact['reference']:g} ± {fact['uncertainty']:g}",
+        Calibration, CHANNEL, "channel_id",
+        ("reference", "reads", "uncertainty", "points", "checked_at", "done_by", "note"),
+        lambda _: "reference check", _check_in_words,
         until_next=False, is_moment=True,
     ),
     FactKind(

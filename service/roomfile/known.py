@@ -17,6 +17,8 @@ class Known:
         In order of the file.
     profiles : tuple of str
         Those of the file, then the shipped ones.
+    models : mapping of probe id to model
+        Of probes that give one.
     """
 
     rooms: tuple[str, ...]
@@ -24,6 +26,7 @@ class Known:
     contacts: tuple[str, ...]
     probes: Mapping[str, tuple[str, ...]]
     profiles: tuple[str, ...]
+    models: Mapping[str, str]
 
 
 def collect(data: Mapping[str, Any], shipped: tuple[str, ...]) -> Known:
@@ -40,6 +43,11 @@ def collect(data: Mapping[str, Any], shipped: tuple[str, ...]) -> Known:
         contacts=_names(data, "contact", "name"),
         probes=probes,
         profiles=(*own, *(profile for profile in shipped if profile not in own)),
+        models={
+            probe["id"]: probe["model"]
+            for probe in _tables(data, "probe")
+            if isinstance(probe.get("id"), str) and isinstance(probe.get("model"), str)
+        },
     )
 
 

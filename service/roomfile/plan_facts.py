@@ -182,9 +182,16 @@ def _row(
     return PutFact(kind.model, values, references, span[0], span[1], replaced, withdrawn)
 
 
+def _told(value: object) -> object:
+    """Return a value as JSON takes it."""
+    if isinstance(value, time):
+        return clock(value)
+    return value.isoformat() if isinstance(value, datetime) else value
+
+
 def _shown(kind: FactKind, content: Mapping[str, Any], span: Span) -> dict[str, Any]:
     """Return a fact for the journal of changes."""
-    values = {column: clock(value) if isinstance(value, time) else value for column, value in content.items()}
+    values = {column: _told(value) for column, value in content.items()}
     start, end = span
     dates = {"from_at": start.isoformat(), "until_at": end.isoformat() if end else None}
     return {"fact": str(kind.model.__tablename__), **values, **dates}

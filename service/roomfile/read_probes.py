@@ -1,6 +1,4 @@
-"""The part of a room file about probes, their channels and their calibrations."""
-
-from datetime import datetime
+"""The part of a room file about probes and their channels."""
 
 from sensors.catalogue import CATALOGUE
 from sensors.payloads.decoder import FORMATS
@@ -8,9 +6,9 @@ from sensors.payloads.pointer import PointerError, compile_pointer
 from sensors.quantities import QUANTITIES
 from service.model import ZONES
 from service.roomfile.known import Known
-from service.roomfile.nodes import Node, report_twice
+from service.roomfile.nodes import Node
 from service.roomfile.spans import report_meeting
-from service.roomfile.spec import BEGINNING, CalibrationSpec, ChannelSpec, PlacementSpec, ProbeSpec
+from service.roomfile.spec import BEGINNING, ChannelSpec, PlacementSpec, ProbeSpec
 from service.roomfile.topics import fault_of_filter
 
 _LONGEST_CADENCE_S = 86_400.0
@@ -129,25 +127,3 @@ def _one_channel(pairs: list[tuple[ChannelSpec, Node]]) -> ChannelSpec:
     )
     places = sorted((placement for placement, _ in placed), key=lambda place: place.from_at or BEGINNING)
     return ChannelSpec(first.quantity, first.pointer, first.unit, tuple(places))
-
-
-def read_calibrations(root: Node, known: Known) -> tuple[CalibrationSpec, ...]:
-    """Read every `[[calibration]]`."""
-    nodes = root.tables("calibration", "probe")
-    checks = [_calibration(node, known) for node in nodes]
-    keys = [(spec.probe, spec.quantity, spec.at) if spec.probe else None for spec in checks]
-    report_twice(nodes, keys, lambda _, line: f"is the same check as in line {line}; keep one")
-    return tuple(checks)
-
-
-def _calibration(node: Node, known: Known) -> CalibrationSpec:
-    probe = node.word("probe", "probe", known.probes)
-    quantities = known.probes[probe] if probe else tuple(QUANTITIES)
-    quantity = node.word("quantity", "quantity", quantities)
-    at: datetime | None = node.instant("at", required=True)
-    reference, reads = node.number("reference", required=True), node.number("reads", required=True)
-    uncertainty = node.number("uncertainty", required=True, above=0.0)
-    node.finish()
-    return CalibrationSpec(
-        probe or "", quantity or "", at or BEGINNING, reference or 0.0, reads or 0.0, uncertainty or 0.0
-    )

@@ -7,9 +7,10 @@ from service.roomfile.known import Known, collect
 from service.roomfile.library import library, profiles_of, read_profiles
 from service.roomfile.nodes import Node, report_twice
 from service.roomfile.problems import Problems
+from service.roomfile.read_calibrations import read_calibrations
 from service.roomfile.read_enclosures import read_enclosure, read_room, report_shared_places
 from service.roomfile.read_people import read_animals, read_contacts, read_equipment, read_escalations
-from service.roomfile.read_probes import read_calibrations, read_probe
+from service.roomfile.read_probes import read_probe
 from service.roomfile.spec import EnclosureSpec, ProbeSpec, ProfileSpec, RoomFile, RoomSpec, SiteSpec
 from service.roomfile.text import load_text, load_toml
 

@@ -195,14 +195,26 @@ class EquipmentSpec:
 
 @dataclass(frozen=True, slots=True)
 class CalibrationSpec:
-    """A reference check, in the quantity's own unit: what the channel read at a known value."""
+    """A reference check, in the quantity's own unit: what the channel read at known values.
+
+    `points` are as `service.model.Calibration` stores them, at least one; `from_at` is None where the check corrects
+    from `at` on.
+    """
 
     probe: str
     quantity: str
     at: datetime
-    reference: float
-    reads: float
-    uncertainty: float
+    points: tuple[dict[str, Any], ...]
+    from_at: datetime | None
+    done_by: str | None
+    note: str | None
+
+    def values(self) -> dict[str, Any]:
+        """Return it by column: the list of points only where the first three figures do not say it all."""
+        first = {name: self.points[0][name] for name in ("reference", "reads", "uncertainty")}
+        points = None if self.points == (first,) else list(self.points)
+        made = self.at if self.from_at is not None and self.from_at != self.at else None
+        return {**first, "points": points, "checked_at": made, "done_by": self.done_by, "note": self.note}
 
 
 @dataclass(frozen=True, slots=True)

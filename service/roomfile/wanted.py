@@ -115,8 +115,8 @@ def wanted_facts(room_file: RoomFile) -> Iterator[WantedFact]:
     for probe in room_file.probes:
         yield from _places(probe)
     for check in room_file.calibrations:
-        values = {"reference": check.reference, "reads": check.reads, "uncertainty": check.uncertainty}
-        yield WantedFact(FACT_OF[Calibration], f"{check.probe}/{check.quantity}", values, check.at)
+        owner = f"{check.probe}/{check.quantity}"
+        yield WantedFact(FACT_OF[Calibration], owner, check.values(), check.from_at or check.at)
     for animal in room_file.animals:
         for housing in animal.housings:
             values = {"enclosure_id": housing.enclosure}
