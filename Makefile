@@ -6,6 +6,8 @@ VENV := .venv
 BIN := $(VENV)/bin
 PIP := $(BIN)/python -m pip --disable-pip-version-check --no-input
 ROOM ?= room.toml
+# Tests wait for brokers, databases and browsers: one worker more than there are cores keeps the cores at work.
+WORKERS ?= $(shell echo $$(( $$(getconf _NPROCESSORS_ONLN) + 1 )))
 # Programs that the tests drive for real, and the Debian package of each.
 PROGRAMS := chromium:chromium mosquitto:mosquitto mosquitto_passwd:mosquitto mosquitto_pub:mosquitto-clients \
   openssl:openssl initdb:postgresql
@@ -54,7 +56,7 @@ run: install ## watch a real room: make run ROOM=room.toml
 	@$(BIN)/wardian up
 
 test: install-test system-packages ## run every test with real parts
-	@$(BIN)/python -m pytest
+	@$(BIN)/python -m pytest -n $(WORKERS) --dist loadfile --no-loadscope-reorder
 
 check: install-test ## lint, types, import contracts
 	@$(BIN)/ruff check .

@@ -15,6 +15,8 @@ from tests.mosquitto import Mosquitto
 from tests.postgres import Postgres
 
 ON_BOTH_DATABASES = {"store", "ingest"}
+# Files that take longest, by how they begin: begun first, so that no worker is left alone with them at the end.
+LONGEST = ("tests/faults/", "tests/truth/", "tests/test_whole_way", "tests/store/test_backup_killed", "tests/lookback/")
 
 
 @pytest.fixture(scope="session")
@@ -40,6 +42,11 @@ def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
     """Run what is tried of the store and of the ingest on both databases."""
     if "database" in metafunc.fixturenames and metafunc.definition.path.parent.name in ON_BOTH_DATABASES:
         metafunc.parametrize("database", ["sqlite", "postgresql"], indirect=True)
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Begin with the longest files; the rest keep their order."""
+    items.sort(key=lambda item: not item.nodeid.startswith(LONGEST))
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
