@@ -18,6 +18,8 @@ AccuracyBasis = Literal["unstated", "3 sigma", "k=2"]
 _EXPANSION = MappingProxyType({"unstated": 2.0 / math.sqrt(3.0), "3 sigma": 2.0 / 3.0, "k=2": 1.0})
 _SHARE_OF_REPEAT = 1.0 / 3.0  # common practice, no source
 
+OTHER = "other"
+"""The model whose figures are the keeper's own."""
 TEMPERATURES = ("air_temperature", "surface_temperature", "substrate_temperature")
 """The quantities that one thermometer can serve."""
 
@@ -64,6 +66,30 @@ class Element:
     artefacts: tuple[float, ...] = ()
     drift_per_month: float = 0.0
     source: str = "common practice, no source"
+
+
+@dataclass(frozen=True, slots=True)
+class Figures:
+    """A keeper's own figures of an element that the catalogue does not list, from its sheet or from a comparison.
+
+    Attributes
+    ----------
+    accuracy : float
+        The "±", taken without a stated coverage. [unit]
+    resolution, low, high : float or None
+        None: as the generic element's. [unit]
+    response_s : float or None
+        [s]
+    source : str or None
+        Where the figures stand.
+    """
+
+    accuracy: float
+    resolution: float | None = None
+    low: float | None = None
+    high: float | None = None
+    response_s: float | None = None
+    source: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,6 +160,12 @@ _SHT4X = "SHT4x datasheet, v6 2023, as quoted by library documentation"
 _AM2302 = "AM2302/DHT22 datasheet, as reproduced; response from memory"
 _BME280 = "BME280 datasheets of 2015 and 2018, tables 2 and 1.7; temperature over 0 to 65 °C, response not stated"
 _DS18B20 = "DS18B20 datasheet, DC characteristics, note 3; response of a sleeved probe: common practice, no source"
+_DHT11 = "DHT11 product manuals, as reproduced by three sellers; made for 20 to 90 %RH"
+_AHT20 = "AHT20 figures as quoted by two library documentations; response and repeatability of the DHT20 manual"
+_DHT20 = "DHT20 product manual, tables 1 and 2, as reproduced"
+_SI7021 = "Si7021 datasheet, tables 4 and 5, as reproduced; response of temperature from memory"
+_HTU21D = "HTU21D datasheet, from memory"
+_MCP9808 = "MCP9808 datasheet DS25095A, first page; response from memory"
 _NTC = "10k B25/50 3950 bead thermistor datasheet; 1 % of R and of B at 40 °C, beta equation; step: usual converter"
 _NO_SOURCE = "common practice, no source"
 
@@ -177,6 +209,16 @@ _CLIMATE_PROBES = (
             ("sht45", _SHT4X, 1.0, 0.1, 4.0, 0.1),
         )
     ),
+    _climate_model("dht11", "Humidity and temperature, digital, one wire, coarse", _DHT11,
+                   _humidity(5.0, 1.0, 6.0, 1.0), _air(2.0, 1.0, (0.0, 50.0), 10.0, 1.0)),
+    _climate_model("aht20", "Humidity and temperature, digital, ±2 %RH ±0.3 °C", _AHT20,
+                   _humidity(2.0, 0.024, 8.0, 0.1), _air(0.3, 0.01, (-40.0, 85.0), 5.0, 0.1)),
+    _climate_model("dht20", "Humidity and temperature, digital, ±3 %RH ±0.5 °C", _DHT20,
+                   _humidity(3.0, 0.024, 8.0, 0.1), _air(0.5, 0.01, (-40.0, 80.0), 5.0, 0.1)),
+    _climate_model("si7021", "Humidity and temperature, digital, ±3 %RH ±0.4 °C", _SI7021,
+                   _humidity(3.0, 0.025, 18.0, 0.025), _air(0.4, 0.01, (-40.0, 125.0), 5.0, 0.01)),
+    _climate_model("htu21d", "Humidity and temperature, digital, ±2 %RH ±0.3 °C", _HTU21D,
+                   _humidity(2.0, 0.04, 5.0, 0.1), _air(0.3, 0.01, (-40.0, 125.0), 10.0, 0.1)),
     _climate_model("bme280", "Humidity and temperature (and pressure), digital", _BME280,
                    _humidity(3.0, 0.008, 1.0, 0.02), _air(1.0, 0.01, (-40.0, 85.0), 10.0, 0.005)),
 )  # fmt: skip
@@ -185,6 +227,10 @@ _THERMOMETERS = (
     ProbeModel("ds18b20", "Thermometer, digital, on a cable", (
         Element("air_temperature", 0.5, "3 sigma", 0.0625, -55.0, 125.0, 25.0, artefacts=(85.0,),
                 drift_per_month=_TEMPERATURE_DRIFT, source=_DS18B20),
+    )),
+    ProbeModel("mcp9808", "Thermometer, digital", (
+        Element("air_temperature", 0.5, "unstated", 0.0625, -40.0, 125.0, 5.0,
+                drift_per_month=_TEMPERATURE_DRIFT, source=_MCP9808),
     )),
     ProbeModel("ntc-10k-3950", "Thermistor, 10 kΩ at 25 °C", (
         Element("air_temperature", 0.6, "unstated", 0.1, -40.0, 125.0, 12.0,
@@ -225,6 +271,7 @@ _MODELS = (
     *_CLIMATE_PROBES,
     *_THERMOMETERS,
     _GENERIC,
+    ProbeModel(OTHER, "Another probe, with your own figures", _GENERIC.elements),
     ProbeModel("generic-light", "Light or UV meter", _LIGHT),
     ProbeModel("generic-power", "Power meter or metering plug", (_POWER, _SWITCH)),
     ProbeModel("generic-switch", "Contact, relay state or pump state", (_SWITCH,)),
@@ -261,3 +308,23 @@ def element_for(model: str, quantity: str) -> Element:
     if found is None:
         raise UnknownWordError(f"'{quantity}' is no quantity: {nearest(quantity, list(QUANTITIES))}")
     return found
+
+
+def own_element(quantity: str, figures: Figures) -> Element:
+    """Return an element by a keeper's own figures; what they leave open is as the generic element's.
+
+    Raises
+    ------
+    UnknownWordError
+        If the quantity is unknown.
+    """
+    usual = element_for(OTHER, quantity)
+    return replace(
+        usual,
+        accuracy=figures.accuracy,
+        resolution=usual.resolution if figures.resolution is None else figures.resolution,
+        low=usual.low if figures.low is None else figures.low,
+        high=usual.high if figures.high is None else figures.high,
+        response_s=usual.response_s if figures.response_s is None else figures.response_s,
+        source=figures.source or "the keeper's own figures",
+    )

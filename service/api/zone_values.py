@@ -8,7 +8,7 @@ from typing import Final
 
 from sqlmodel import Session
 
-from sensors.catalogue import expanded_uncertainty
+from sensors.catalogue import Figures, expanded_uncertainty
 from sensors.quantities import QUANTITIES
 from service.api.rhythms import PartOfDay, Rhythms
 from service.climate.day_view import AMBIENT, BASKING, SURFACE_FIRST, TEMPERATURES
@@ -118,12 +118,12 @@ def uncertainty_at(channel: ChannelFact, at_ms: int) -> float:
     """Return a channel's expanded uncertainty, k = 2: its model's, or its calibration's widened for drift since."""
     if channel.calibrations:
         return errors_within(channel, at_ms, at_ms + 1).uncertainty
-    return _uncalibrated(channel.model, channel.quantity)
+    return _uncalibrated(channel.model, channel.quantity, channel.figures)
 
 
 @lru_cache(maxsize=1024)
-def _uncalibrated(model: str, quantity: str) -> float:
-    return expanded_uncertainty(element_of(model, quantity))
+def _uncalibrated(model: str, quantity: str, figures: Figures | None) -> float:
+    return expanded_uncertainty(element_of(model, quantity, figures))
 
 
 def values_now(

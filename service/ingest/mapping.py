@@ -69,5 +69,5 @@ def _probe(facts: RoomFacts, probe: ProbeFact) -> ProbeIntake:
 
 def _channel(channel: ChannelFact) -> ChannelIntake:
     """Take what the element can show from the catalogue; of an unknown model only the quantity's own range counts."""
-    element = element_of(channel.model, channel.quantity)
+    element = element_of(channel.model, channel.quantity, channel.figures)
     return ChannelIntake(channel.id, channel.declared_cadence_ms, element.low, element.high, element.artefacts)

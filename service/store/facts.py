@@ -12,6 +12,7 @@ from zoneinfo import ZoneInfo
 import sqlalchemy as sa
 from sqlmodel import Session, SQLModel, select
 
+from sensors.catalogue import Figures
 from service.model import (
     Calibration,
     Channel,
@@ -30,7 +31,7 @@ from service.model import (
     table_of,
     to_ms,
 )
-from service.store.readings import number
+from service.store.readings import END_OF_TIME, number
 from service.store.reference_checks import CalibrationFact, check_of
 from service.store.since import Since, in_force, span_of
 
@@ -145,6 +146,7 @@ class ChannelFact:
     declared_cadence_ms: int | None
     placements: tuple[PlacementFact, ...]
     calibrations: tuple[CalibrationFact, ...]
+    figures: Figures | None = None
 
     def placement_at(self, at_ms: int) -> PlacementFact | None:
         """Return where the channel stood at that time."""
@@ -167,6 +169,9 @@ class ProbeFact:
     format: str
     time_pointer: str | None
     channels: tuple[int, ...]
+    each_pointer: str | None = None
+    called: str | None = None
+    called_at: str | None = None
 
 
 @dataclass(frozen=True)
@@ -200,19 +205,22 @@ class RoomFacts:
 
 def current(session: Session, model: type[_Fact]) -> Sequence[_Fact]:
     """Return the rows of a dated table that count: neither replaced nor withdrawn, in order of time."""
+    return session.scalars(counting(model, model)).all()
+
+
+def counting(model: type[DatedFact], *columns: Any) -> sa.Select[Any]:  # noqa: ANN401 - a column or a whole table
+    """Return the query for those columns of the rows of a dated table that count, in order of time."""
     table = table_of(model)
     later = table.alias()
     replaced = sa.select(later.c.replaces_id).where(later.c.replaces_id.is_not(None))
-    query = select(model).where(table.c.withdrawn.is_(False), table.c.id.not_in(replaced))
-    return session.exec(query.order_by(table.c.from_at, table.c.id)).all()
+    query = sa.select(*columns).where(table.c.withdrawn.is_(False), table.c.id.not_in(replaced))
+    return query.order_by(table.c.from_at, table.c.id)
 
 
 def load_facts(session: Session) -> RoomFacts:
     """Load everything that is known of the site; an empty store gives an unnamed site in UTC."""
     site = session.get(Site, 1)
-    placements = [
-        PlacementFact(*span_of(p), _id(p), p.channel_id, p.enclosure_id, p.zone) for p in current(session, Placement)
-    ]
+    placements = _placements(session)
     channels = _channels(session, placements)
     all_enclosures = _enclosures(session, placements)
     enclosures = {key: enclosure for key, enclosure in all_enclosures.items() if enclosure.retired_ms is None}
@@ -223,7 +231,7 @@ def load_facts(session: Session) -> RoomFacts:
         timezone=site.timezone if site else "UTC",
         rooms=tuple(rooms),
         enclosures=enclosures,
-        probes=_probes(session, channels),
+        probes=_probes(session),
         channels=channels,
         profile_versions=_profile_versions(session),
         by_key={enclosure.key: enclosure for enclosure in enclosures.values()},
@@ -244,7 +252,7 @@ def _id(row: SQLModel) -> int:
     return identity
 
 
-_Row = TypeVar("_Row", Room, Probe, Channel, Profile)
+_Row = TypeVar("_Row", Room, Profile)
 
 
 def _standing(session: Session, model: type[_Row]) -> Sequence[_Row]:
@@ -261,47 +269,63 @@ def _of(facts: Sequence[_Fact], attribute: str) -> dict[int, list[_Fact]]:
     return sorted_facts
 
 
+def _placements(session: Session) -> list[PlacementFact]:
+    """Return every placement that counts, in order of time."""
+    # Plain rows: a large site has thousands, and a mapped object costs ten times as much.
+    columns = table_of(Placement).c
+    rows = session.execute(
+        counting(
+            Placement, columns.from_at, columns.until_at, columns.id, columns.channel_id, columns.enclosure_id,
+            columns.zone,
+        )
+    )  # fmt: skip
+    return [
+        PlacementFact(to_ms(start), END_OF_TIME if end is None else to_ms(end), *about) for start, end, *about in rows
+    ]
+
+
 def _channels(session: Session, placements: Sequence[PlacementFact]) -> dict[int, ChannelFact]:
-    probes = {_id(probe): probe for probe in session.exec(select(Probe))}
     checks = _of(current(session, Calibration), "channel_id")
     placed: dict[int, list[PlacementFact]] = {}
     for placement in placements:
         placed.setdefault(placement.channel_id, []).append(placement)
-    channels: dict[int, ChannelFact] = {}
-    for row in session.exec(select(Channel)):
-        probe, channel_id = probes[row.probe_id], _id(row)
-        channels[channel_id] = ChannelFact(
-            id=channel_id,
-            key=row.key,
-            probe=probe.key,
-            model=probe.model,
-            quantity=row.quantity,
-            pointer=row.pointer,
-            unit=row.unit,
-            declared_cadence_ms=None if probe.every_s is None else round(probe.every_s * 1000),
-            placements=tuple(placed.get(channel_id, ())),
-            calibrations=tuple(check_of(c) for c in checks.get(channel_id, ())),
-        )
-    return channels
-
-
-def _probes(session: Session, channels: dict[int, ChannelFact]) -> dict[int, ProbeFact]:
-    listening = {_id(row) for row in _standing(session, Channel)}
-    of_probe: dict[str, list[int]] = {}
-    for channel in channels.values():
-        if channel.id in listening:
-            of_probe.setdefault(channel.probe, []).append(channel.id)
+    channel, probe = table_of(Channel).c, table_of(Probe).c
+    rows = session.execute(
+        sa.select(
+            channel.id, channel.key, probe.key, probe.model, channel.quantity, channel.pointer, channel.unit,
+            probe.every_s, channel.figures,
+        ).join_from(table_of(Channel), table_of(Probe), channel.probe_id == probe.id)
+    )  # fmt: skip
     return {
-        _id(probe): ProbeFact(
-            _id(probe),
-            probe.key,
-            probe.model,
-            probe.topic,
-            probe.format,
-            probe.time_pointer,
-            tuple(of_probe.get(probe.key, ())),
+        identity: ChannelFact(
+            identity,
+            *about,
+            declared_cadence_ms=None if every_s is None else round(every_s * 1000),
+            placements=tuple(placed.get(identity, ())),
+            calibrations=tuple(check_of(c) for c in checks.get(identity, ())),
+            figures=None if figures is None else Figures(**figures),
         )
-        for probe in _standing(session, Probe)
+        for identity, *about, every_s, figures in rows
+    }
+
+
+def _probes(session: Session) -> dict[int, ProbeFact]:
+    """Return the probes in use, each with its channels in use."""
+    channel, probe = table_of(Channel).c, table_of(Probe).c
+    listening = sa.select(channel.probe_id, channel.id).where(channel.retired_at.is_(None)).order_by(channel.id)
+    of_probe: dict[int, list[int]] = {}
+    for probe_id, channel_id in session.execute(listening):
+        of_probe.setdefault(probe_id, []).append(channel_id)
+    rows = session.execute(
+        sa.select(
+            probe.id, probe.key, probe.model, probe.topic, probe.format, probe.time_pointer, probe.each_pointer,
+            probe.called, probe.called_at,
+        ).where(probe.retired_at.is_(None)).order_by(probe.id)
+    )  # fmt: skip
+    return {
+        identity: ProbeFact(identity, *about, tuple(of_probe.get(identity, ())), *names)
+        for identity, *about, each, called, called_at in rows
+        for names in [(each, called, called_at)]
     }
 
 
@@ -312,6 +336,9 @@ def _enclosures(session: Session, placements: Sequence[PlacementFact]) -> dict[i
     misting = _of(current(session, MistingSchedule), "enclosure_id")
     followed = _of(current(session, ProfileAssignment), "enclosure_id")
     overrides = _of(current(session, TargetOverride), "enclosure_id")
+    placed: dict[int, list[PlacementFact]] = {}
+    for placement in placements:
+        placed.setdefault(placement.enclosure_id, []).append(placement)
     enclosures: dict[int, EnclosureFact] = {}
     table = table_of(Enclosure)
     for row in session.exec(select(Enclosure).order_by(table.c.id)):
@@ -330,7 +357,7 @@ def _enclosures(session: Session, placements: Sequence[PlacementFact]) -> dict[i
             overrides=tuple(
                 OverrideFact(*span_of(f), f.check, f.low, f.high, f.share, f.reason) for f in overrides.get(key, ())
             ),
-            placements=tuple(p for p in placements if p.enclosure_id == key),
+            placements=tuple(placed.get(key, ())),
             retired_ms=None if row.retired_at is None else to_ms(row.retired_at),
         )
     return enclosures

@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from functools import lru_cache
 
-from sensors.catalogue import Element, element_for, expanded_uncertainty, repeat_uncertainty
+from sensors.catalogue import Element, Figures, element_for, expanded_uncertainty, own_element, repeat_uncertainty
 from sensors.quantities import UnknownWordError
 from service.climate.uncertainty import months_between, widened_for_drift
 from service.store.facts import ChannelFact
@@ -35,9 +35,14 @@ class ChannelErrors:
 
 
 @lru_cache(maxsize=256)
-def element_of(model: str, quantity: str) -> Element:
-    """Return the catalogue's element of a channel; a model that it does not list counts as the generic one."""
+def element_of(model: str, quantity: str, figures: Figures | None = None) -> Element:
+    """Return the element of a channel: by the keeper's own figures, else the catalogue's.
+
+    A model that the catalogue does not list counts as the generic one.
+    """
     try:
+        if figures is not None:
+            return own_element(quantity, figures)
         return element_for(model, quantity)
     except UnknownWordError:
         return element_for(_UNKNOWN_MODEL, quantity)
@@ -59,7 +64,7 @@ def errors_within(channel: ChannelFact, start_ms: int, end_ms: int) -> ChannelEr
         the worse end of its use, widened by the element's drift allowance for each month since (or before, where the
         check corrects what came before it). Where several hold within the span, the widest counts.
     """
-    element = element_of(channel.model, channel.quantity)
+    element = element_of(channel.model, channel.quantity, channel.figures)
     edges = sorted({start_ms, *(c.start_ms for c in channel.calibrations), *(c.end_ms for c in channel.calibrations)})
     inside = [edge for edge in edges if start_ms <= edge < end_ms] or [start_ms]
     widest = 0.0

@@ -114,7 +114,7 @@ def _is_impossible(part: Measured, now_ms: int) -> bool | None:
     series = recent.channel.series
     if not series.at.size:
         return None
-    element = element_of(part.fact.model, part.fact.quantity)
+    element = element_of(part.fact.model, part.fact.quantity, part.fact.figures)
     beyond = impossible_readings(
         series, part.fact.quantity, element.low, element.high, element.artefacts, element.resolution
     )
