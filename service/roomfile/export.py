@@ -6,6 +6,7 @@ from typing import Any
 
 from sqlmodel import Session, SQLModel
 
+from sensors.payloads.naming import level_of
 from service.model import (
     Animal,
     Calibration,
@@ -149,6 +150,9 @@ class _Export:
                 "format": values["format"],
                 "every": values["every_s"],
                 "time": values["time_pointer"],
+                "each": values["each_pointer"],
+                "called": values["called"],
+                "called_at": _level_or_place(values["called_at"]),
             }
             own = [(name, channel) for name, channel in channels if channel["probe_id"] == key]
             where = "name" if values["format"] == "senml" else "pointer"
@@ -158,6 +162,7 @@ class _Export:
     def _channel(self, key: str, values: Mapping[str, Any], where: str) -> Iterator[str]:
         """Yield a table for each place of a channel, or one for a channel that stands nowhere."""
         head = {"quantity": values["quantity"], where: values["pointer"], "unit": values["unit"]}
+        head |= _figures(values["figures"])
         places = self._facts(Placement, key)
         for fact in places:
             place = {"enclosure": fact.content["enclosure_id"], "zone": fact.content["zone"]}
@@ -209,6 +214,25 @@ class _Export:
     def _escalations(self) -> Iterator[str]:
         for key, values in sorted(self._things(Escalation)):
             yield _table("[[escalation]]", {"step": key, **values})
+
+
+def _level_or_place(called_at: str | None) -> int | str | None:
+    """Return where a name stands as the file says it: a level of the topic is a whole number."""
+    return called_at if called_at is None else level_of(called_at) or called_at
+
+
+def _figures(stored: Mapping[str, Any] | None) -> dict[str, Any]:
+    """Return a keeper's own figures by the file's keys."""
+    if stored is None:
+        return {}
+    ends = [stored.get("low"), stored.get("high")]
+    return {
+        "accuracy": stored["accuracy"],
+        "resolution": stored.get("resolution"),
+        "range": None if None in ends else ends,
+        "response": stored.get("response_s"),
+        "source": stored.get("source"),
+    }
 
 
 def _table(header: str, values: Mapping[str, object]) -> str:

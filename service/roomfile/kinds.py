@@ -79,15 +79,17 @@ PROBE: Final = ThingKind(
     "probe",
     "key",
     {"model": "model", "topic": "topic", "format": "format", "every_s": "seconds between readings",
-     "time_pointer": "pointer to the time"},
+     "time_pointer": "pointer to the time", "each_pointer": "pointer to the records",
+     "called": "what its gateway calls it", "called_at": "where that stands"},
 )  # fmt: skip
 CHANNEL: Final = ThingKind(
     Channel,
     "channel",
     "key",
-    {"probe_id": "probe", "quantity": "quantity", "pointer": "pointer or record name", "unit": "unit"},
+    {"probe_id": "probe", "quantity": "quantity", "pointer": "pointer or record name", "unit": "unit",
+     "figures": "own figures"},
     {"probe_id": Probe},
-)
+)  # fmt: skip
 ANIMAL: Final = ThingKind(Animal, "animal", "name", {"species": "species"})
 CONTACT: Final = ThingKind(
     Contact,

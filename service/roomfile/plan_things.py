@@ -100,6 +100,8 @@ def _value_in_words(value: object) -> str:
             return "none"
         case str():
             return f'"{value}"'
+        case dict():
+            return ", ".join(f"{name} {_value_in_words(item)}" for name, item in value.items())
         case list():
             return ", ".join(_value_in_words(item) for item in value)
         case int() | float():

@@ -2,11 +2,11 @@
 
 from sensors.catalogue import CATALOGUE
 from sensors.payloads.decoder import FORMATS
-from sensors.payloads.pointer import PointerError, compile_pointer
 from sensors.quantities import QUANTITIES
 from service.model import ZONES
 from service.roomfile.known import Known
 from service.roomfile.nodes import Node
+from service.roomfile.read_elements import read_figures, read_names, read_pointer
 from service.roomfile.spans import report_meeting
 from service.roomfile.spec import BEGINNING, ChannelSpec, PlacementSpec, ProbeSpec
 from service.roomfile.topics import fault_of_filter
@@ -23,31 +23,20 @@ def read_probe(node: Node, known: Known) -> ProbeSpec:
         node.problem(f'topic "{topic}" cannot be subscribed to: {fault}', "topic")
     written = node.word("format", "format", FORMATS)
     every = node.number("every", above=0.0, most=_LONGEST_CADENCE_S)
-    time = _pointer(node, "time")
+    time = read_pointer(node, "time")
     if time is not None and written is not None and written != "json":
         node.problem(f'"time" is a pointer into JSON, but the format is "{written}"; leave it out', "time")
-    channels = _channels(node, written, known)
+    names = read_names(node, written, topic)
+    channels = _channels(node, written, model, known)
     node.finish()
-    return ProbeSpec(identity or "", model or "", topic or "", written or "", every, time, channels)
+    return ProbeSpec(identity or "", model or "", topic or "", written or "", every, time, channels, *names)
 
 
-def _pointer(node: Node, key: str) -> str | None:
-    """Read an RFC 6901 pointer; the empty one, the whole document, is allowed."""
-    pointer = "" if node.is_empty_text(key) else node.text(key)
-    if pointer is None:
-        return None
-    try:
-        compile_pointer(pointer)
-    except PointerError as exc:
-        return node.problem(str(exc), key)
-    return pointer
-
-
-def _channels(probe: Node, written: str | None, known: Known) -> tuple[ChannelSpec, ...]:
+def _channels(probe: Node, written: str | None, model: str | None, known: Known) -> tuple[ChannelSpec, ...]:
     nodes = probe.tables("channel", "quantity")
     if not nodes and not probe.has("channel"):
         probe.problem("has no channel; add a [[probe.channel]] for each quantity that it measures")
-    read = [(_channel(node, written, known), node) for node in nodes]
+    read = [(_channel(node, written, model, known), node) for node in nodes]
     if written == "scalar" and len({spec.quantity for spec, _ in read}) > 1:
         probe.problem('has several channels, but the format "scalar" carries one number; use "json", or more probes')
     if written == "senml":
@@ -67,19 +56,20 @@ def _report_shared_names(read: list[tuple[ChannelSpec, Node]]) -> None:
             node.problem(f'record "{spec.pointer}" is "{first[spec.pointer].quantity}" already', "name")
 
 
-def _channel(node: Node, written: str | None, known: Known) -> ChannelSpec:
+def _channel(node: Node, written: str | None, model: str | None, known: Known) -> ChannelSpec:
     quantity = node.word("quantity", "quantity", QUANTITIES)
     pointer = _where_in_message(node, written)
     units = QUANTITIES[quantity].units if quantity else None
     unit = node.word("unit", "unit", units, required=False) if units else node.text("unit")
+    figures = read_figures(node, model)
     placement = _placement(node, known)
     node.finish()
-    return ChannelSpec(quantity or "", pointer, unit, (placement,) if placement else ())
+    return ChannelSpec(quantity or "", pointer, unit, (placement,) if placement else (), figures)
 
 
 def _where_in_message(node: Node, written: str | None) -> str | None:
     """Read where the value stands: a pointer into JSON, the name of a SenML record, nothing for a lone number."""
-    pointer, name = _pointer(node, "pointer"), node.text("name")
+    pointer, name = read_pointer(node, "pointer"), node.text("name")
     if written is None:
         return pointer
     if written == "json" and not node.has("pointer"):
@@ -112,7 +102,7 @@ def _one_channel(pairs: list[tuple[ChannelSpec, Node]]) -> ChannelSpec:
     same = [pairs[0]]
     for spec, node in pairs[1:]:
         line = node.problems.line_of(first_node.path)
-        if (spec.pointer, spec.unit) != (first.pointer, first.unit):
+        if (spec.pointer, spec.unit, spec.figures) != (first.pointer, first.unit, first.figures):
             node.problem(f"is a second channel of one quantity, after line {line}; a probe has one: make it two probes")
         elif not (spec.placements and first.placements):
             node.problem(f"is there already, in line {line}; remove one")
@@ -126,4 +116,4 @@ def _one_channel(pairs: list[tuple[ChannelSpec, Node]]) -> ChannelSpec:
         "is in two places at one time, here and in",
     )
     places = sorted((placement for placement, _ in placed), key=lambda place: place.from_at or BEGINNING)
-    return ChannelSpec(first.quantity, first.pointer, first.unit, tuple(places))
+    return ChannelSpec(first.quantity, first.pointer, first.unit, tuple(places), first.figures)

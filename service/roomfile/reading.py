@@ -8,6 +8,7 @@ from service.roomfile.library import library, profiles_of, read_profiles
 from service.roomfile.nodes import Node, report_twice
 from service.roomfile.problems import Problems
 from service.roomfile.read_calibrations import read_calibrations
+from service.roomfile.read_elements import report_same_names
 from service.roomfile.read_enclosures import read_enclosure, read_room, report_shared_places
 from service.roomfile.read_people import read_animals, read_contacts, read_equipment, read_escalations
 from service.roomfile.read_probes import read_probe
@@ -113,6 +114,7 @@ def _probes(root: Node, known: Known) -> tuple[ProbeSpec, ...]:
     nodes = root.tables("probe")
     probes = [read_probe(node, known) for node in nodes]
     _report_same_ids(nodes, [probe.id for probe in probes])
+    report_same_names(nodes, probes)
     return tuple(probes)
 
 

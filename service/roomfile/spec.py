@@ -7,6 +7,8 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, time
 from typing import Any
 
+from sensors.catalogue import Figures
+
 BEGINNING = datetime(2000, 1, 1, tzinfo=UTC)
 """From when the first facts of a new thing hold, unless the file says otherwise: before any reading."""
 
@@ -100,11 +102,12 @@ class ChannelSpec:
     pointer: str | None
     unit: str | None
     placements: tuple[PlacementSpec, ...]
+    figures: Figures | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class ProbeSpec:
-    """A probe: how it is heard, the seconds between its readings where declared, and its channels."""
+    """A probe: how it is heard, the seconds between its readings where declared, its channels, and its name there."""
 
     id: str
     model: str
@@ -113,6 +116,9 @@ class ProbeSpec:
     every: float | None
     time: str | None
     channels: tuple[ChannelSpec, ...]
+    each: str | None = None
+    called: str | None = None
+    called_at: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

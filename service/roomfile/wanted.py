@@ -1,10 +1,11 @@
 """From what a room file says to the things and facts that the store should hold."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from datetime import datetime, time
 from typing import Any
 
+from sensors.catalogue import Figures
 from service.model import (
     Calibration,
     Equipment,
@@ -97,12 +98,21 @@ def _enclosure(spec: EnclosureSpec) -> WantedThing:
     return WantedThing(ENCLOSURE, spec.id, {"name": spec.name, "room_id": spec.room, **where})
 
 
+def figures_of(figures: Figures | None) -> dict[str, Any] | None:
+    """Return a keeper's own figures as they are stored: those that are given."""
+    if figures is None:
+        return None
+    return {name: value for name, value in asdict(figures).items() if value is not None}
+
+
 def _probe(spec: ProbeSpec) -> Iterator[WantedThing]:
     values = {"model": spec.model, "topic": spec.topic, "format": spec.format}
-    yield WantedThing(PROBE, spec.id, {**values, "every_s": spec.every, "time_pointer": spec.time})
+    names = {"each_pointer": spec.each, "called": spec.called, "called_at": spec.called_at}
+    yield WantedThing(PROBE, spec.id, {**values, "every_s": spec.every, "time_pointer": spec.time, **names})
     for channel in spec.channels:
         key = f"{spec.id}/{channel.quantity}"
         values = {"probe_id": spec.id, "quantity": channel.quantity, "pointer": channel.pointer, "unit": channel.unit}
+        values["figures"] = figures_of(channel.figures)
         yield WantedThing(CHANNEL, key, values)
 
 
