@@ -8,10 +8,25 @@ from typing import Any
 from fastapi import FastAPI
 from fastapi.openapi.utils import get_openapi
 
-from service.api import alarm_actions, alarms, days, health, live, lookback, readings, rooms, search
+from service.api import (
+    alarm_actions,
+    alarms,
+    animals,
+    clutches,
+    days,
+    health,
+    journal,
+    live,
+    lookback,
+    profiles,
+    readings,
+    rooms,
+    search,
+)
 from service.api.parts import Parts
 from service.api.problems import PROBLEM_TYPE, BodyLimit, FieldProblem, Problem, add_problem_handlers
 from service.api.sign_in import Door
+from service.api.trials import Trials
 
 PREFIX = "/api/v1"
 
@@ -36,12 +51,13 @@ def create_api(parts: Parts) -> FastAPI:
     )
     app.state.parts = parts
     app.state.hub = live.Hub(parts)
+    app.state.trials = Trials(parts)
     app.add_middleware(BodyLimit)
     app.add_middleware(Door, parts=parts)
     add_problem_handlers(app)
     app.include_router(health.router)
     answering = (alarms, alarm_actions, readings, live)
-    for part in (rooms, search, days, lookback, *answering):
+    for part in (rooms, search, profiles, days, lookback, animals, journal, clutches, *answering):
         app.include_router(part.router, prefix=PREFIX)
     app.openapi = lambda: _described(app)
     return app

@@ -10,10 +10,10 @@ from sqlmodel import Session, select
 
 from sensors.quantities import nearest
 from service.errors import BadUse, NotFound, Refused
-from service.model import Animal, Change, Enclosure, Housing, from_ms, table_of, to_ms
+from service.model import Animal, Change, Enclosure, Housing, table_of, to_ms
 from service.store.dated import counting, replace, standing, versions, withdraw
 from service.store.facts import Since, current
-from service.store.names import tidy_name
+from service.store.names import findable, tidy_name
 from service.store.readings import END_OF_TIME
 
 MOST_MEMBERS: Final = 10_000
@@ -79,8 +79,8 @@ def animal_named(session: Session, name: str) -> AnimalFact:
     NotFound
         When there is none; the sentence names the nearest one.
     """
-    wanted = " ".join(name.split())
-    row = session.exec(select(Animal).where(_ANIMAL.c.name.in_([name, wanted]))).first()
+    wanted = findable(name)
+    row = session.exec(select(Animal).where(_ANIMAL.c.name == wanted)).first()
     if row is None:
         known = list(session.execute(sa.select(_ANIMAL.c.name)).scalars())
         hint = nearest(name, known) if known else "no animal was entered yet"
@@ -254,6 +254,13 @@ def stay(session: Session, animal_id: int, gone_at: datetime, by: str, now: date
     session.add(animal)
 
 
+def require_of(session: Session, animal: AnimalFact, housing_id: int) -> None:
+    """Raise NotFound when a housing is none of that animal."""
+    row = session.get(Housing, housing_id)
+    if row is None or row.animal_id != animal.id:
+        raise NotFound(f"{animal.name} has no housing {housing_id}")
+
+
 def neighbours(animals: Iterable[AnimalFact], animal: AnimalFact) -> list[AnimalFact]:
     """Return the other animals of its species."""
     key = animal.species.casefold()
@@ -267,8 +274,3 @@ def living_in(animals: Iterable[AnimalFact], enclosure_id: int, at_ms: int) -> l
 
 def _journal(session: Session, animal: Animal, by: str, now: datetime, before: dict | None, after: dict | None) -> None:
     session.add(Change(at=now, by=by, subject=f"animal {animal.name}", before=before, after=after))
-
-
-def at_of(ms: int) -> datetime:
-    """Return stored milliseconds as an aware instant."""
-    return from_ms(ms)

@@ -14,7 +14,7 @@ from service.errors import BadUse, NotFound, Refused
 from service.model import ZONES, Change, Clutch, ClutchPlace, ClutchRecord, table_of, to_ms
 from service.store import dated
 from service.store.facts import Since, current
-from service.store.names import tidy_name, tidy_text
+from service.store.names import findable, tidy_name, tidy_text
 from service.store.readings import END_OF_TIME
 
 _CLUTCH = table_of(Clutch)
@@ -118,9 +118,9 @@ def clutch_named(session: Session, name: str) -> ClutchFact:
     NotFound
         When there is none; the sentence names the nearest one.
     """
-    wanted = " ".join(name.split())
+    wanted = findable(name)
     for clutch in load_clutches(session):
-        if clutch.name in {name, wanted}:
+        if clutch.name == wanted:
             return clutch
     known = list(session.execute(sa.select(_CLUTCH.c.name)).scalars())
     hint = nearest(name, known) if known else "no clutch was entered yet"

@@ -31,6 +31,12 @@ def tidy_name(text: str, what: str = "name") -> str:
     return name
 
 
+def findable(text: str) -> str:
+    """Return how a name that is asked for would have been stored; characters that no name has are left out."""
+    kept = "".join(char for char in text if unicodedata.category(char) not in _INVISIBLE)
+    return " ".join(unicodedata.normalize("NFC", kept).split())
+
+
 def tidy_text(text: str | None, what: str = "note") -> str:
     """Return a note without space around it, its lines kept.
 
