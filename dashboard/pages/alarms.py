@@ -9,6 +9,7 @@ from fastapi.responses import HTMLResponse
 from sqlmodel import Session
 
 from dashboard.alarms import SHELVES, alarms_view
+from dashboard.pages.alarm_load import load_router
 from dashboard.pages.charts import enclosure_named
 from dashboard.pages.forms import Form, go_to, local_path
 from dashboard.pages.site import Pages
@@ -35,6 +36,7 @@ def alarms_router(pages: Pages) -> APIRouter:
     """Return the routes of the page."""
     router = APIRouter(include_in_schema=False)
     answering = _Answering(pages)
+    router.include_router(load_router(pages))
 
     @router.get("/alarms")
     def _page(page: PageNumber = 1, before: Before = None) -> HTMLResponse:
