@@ -9,6 +9,7 @@ from fastapi import FastAPI, Request, Response
 from fastapi.exceptions import RequestValidationError
 from pydantic import BaseModel, ConfigDict, Field
 from starlette.exceptions import HTTPException
+from starlette.routing import Match
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from service.errors import BadUse, NotFound, Refused, RoomFileInvalid, StoreUnusable, Unreachable, WardianError
@@ -26,6 +27,7 @@ _STATUS: Final[tuple[tuple[type[WardianError], int], ...]] = (
     (StoreUnusable, 503),
     (Unreachable, 503),
 )
+_METHODS: Final = ("GET", "HEAD", "POST", "PUT", "PATCH", "DELETE")
 _TRY_AGAIN_S: Final = "5"
 _DETAIL: Final = {
     400: "the body is no JSON; send JSON as application/json",
@@ -128,7 +130,19 @@ async def _of_http(request: Request, exc: Exception) -> Response:
         return await _of_fault(request, exc)
     said = exc.detail if exc.detail != HTTPStatus(exc.status_code).phrase else None
     detail = said or _DETAIL.get(exc.status_code) or HTTPStatus(exc.status_code).phrase
-    return problem(request, exc.status_code, detail, headers=dict(exc.headers or {}))
+    headers = dict(exc.headers or {})
+    if exc.status_code == HTTPStatus.METHOD_NOT_ALLOWED:
+        headers["Allow"] = ", ".join(_methods_taken(request))
+    return problem(request, exc.status_code, detail, headers=headers)
+
+
+def _methods_taken(request: Request) -> list[str]:
+    """Return the methods that an address takes: two routes may share one, each with its own."""
+    return [
+        method
+        for method in _METHODS
+        if any(route.matches({**request.scope, "method": method})[0] is Match.FULL for route in request.app.routes)
+    ]
 
 
 async def _of_fault(request: Request, exc: Exception) -> Response:

@@ -1,3 +1,4 @@
+import re
 from collections.abc import AsyncIterator
 from http import HTTPStatus
 
@@ -32,14 +33,14 @@ def test_every_route_stands_in_the_list_above(house: House) -> None:
 async def test_a_method_that_a_route_does_not_take_is_a_problem_that_names_those_it_takes(
     method: str, path: str, client: httpx.AsyncClient
 ) -> None:
-    answer = await client.request("DELETE", path.format(enclosure_id="rack-a-1", alarm_id=1))
+    answer = await client.request("DELETE", re.sub(r"\{\w+\}", "1", path))
     assert_is_problem(answer, 405)
     assert method in answer.headers["allow"]
 
 
 @pytest.mark.parametrize(
     "path",
-    [path.format(enclosure_id="rack-a-1", alarm_id=1) for method, path in ROUTES if path != "/healthz"],
+    [re.sub(r"\{\w+\}", "1", path) for method, path in ROUTES if path != "/healthz"],
 )
 async def test_a_store_that_cannot_be_read_is_a_problem_to_try_again(path: str, house: House) -> None:
     house.store.close()
