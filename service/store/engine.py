@@ -77,6 +77,17 @@ class Store:
         ):
             yield session
 
+    @property
+    def path(self) -> str | None:
+        """The file of an SQLite database; None for any other, and for one in memory."""
+        named = self._engine.url.database
+        return named if self.is_sqlite and named and named != ":memory:" else None
+
+    def apart(self) -> Connection:
+        """Give a connection outside any transaction, for whoever keeps it; it is not given back by `close`."""
+        with _translated(self._writer.url):
+            return self._writer.connect().execution_options(isolation_level="AUTOCOMMIT")
+
     def make_ready(self) -> None:
         """Make what the readings of the coming months need: once a day is often enough. SQLite needs nothing."""
         with _translated(self._writer.url):
@@ -182,6 +193,9 @@ def _engine(url: URL, begin: str) -> Engine:
     def _prepare(connection: sqlite3.Connection, _record: object) -> None:
         # The driver would begin transactions by itself, and late; we begin them ourselves, below.
         connection.isolation_level = None
+        # Of a new database only. A commit touches a page for each channel, and a sealed day fills pages of its own:
+        # small ones write less and waste less.
+        connection.execute("PRAGMA page_size = 1024")
         connection.execute("PRAGMA foreign_keys = ON")
         connection.execute("PRAGMA cache_size = -32000")
         connection.execute("PRAGMA synchronous = FULL")

@@ -1,5 +1,6 @@
 """A day of readings as bytes: it comes back bit for bit, or is refused."""
 
+import base64
 import struct
 from itertools import accumulate
 
@@ -71,6 +72,52 @@ def test_what_probes_send_comes_back_bit_for_bit(digits: int, changes: list[tupl
 )
 def test_values_that_are_no_plain_decimals_come_back_bit_for_bit(value: list[float]) -> None:
     there_and_back(*a_day(value))
+
+
+@pytest.mark.parametrize("spread", [0.02, 0.3, 3.0, 40.0, 9e6])
+def test_noise_of_any_width_comes_back_and_costs_little_more_than_it_holds(spread: float) -> None:
+    chance = np.random.default_rng(3)
+    at = START + 30_000 * np.arange(2880) + np.rint(np.clip(chance.normal(0, 25, 2880), -99, 99)).astype(np.int64)
+    at -= min(0, int(at[0]) - START)
+    steps = np.rint(chance.normal(0, spread / 0.01, 2880))
+    body = there_and_back(DAY, at, steps / 100 + 0.0, np.ones(2880, np.int16))
+    # Of normal noise with a standard deviation of s steps: log2(s sqrt(2 pi e)) bits (Shannon 1948).
+    bits = sum(np.log2(deviation * np.sqrt(2 * np.pi * np.e)) for deviation in (25, np.std(steps)))
+    assert len(body) < 1.06 * bits / 8 * 2880 + 60
+
+
+@pytest.mark.parametrize("step", [0.0625, 0.5, 2.0])
+def test_an_element_that_rounds_coarsely_takes_no_more_than_its_steps(step: float) -> None:
+    steps = np.random.default_rng(4).integers(-1, 2, 2880)
+    coarse = there_and_back(*a_day((step * (300 + steps)).tolist()))
+    assert len(coarse) <= len(there_and_back(*a_day((300.0 + steps).tolist()))) + 1
+
+
+@pytest.mark.parametrize(
+    ("body", "at", "value", "flags"),
+    [
+        pytest.param(
+            b"0VuUE{UDjO0RZ>_0000obpQYX0Rqqm00IF300{sI0x~Ny0VpT|00IdBDgjvtTp<7z3xHtUg;Bg%!c_nz",
+            START + 30_000 * np.arange(40) + np.arange(40) * 7 % 5,
+            np.round(20 + np.arange(40) % 7 / 4, 2),
+            np.arange(40) // 20,
+            id="on a grid, decimals, two flags",
+        ),
+        pytest.param(
+            b"0VuUE{UC|00RSWdv0niIJ9Pj600IC5000011OQc4)#U&`KLG#&0s{e10RjgA0f}@7vVZ^_0ugpu6Tk}",
+            START + np.cumsum(np.where(np.arange(40) % 9, 30_011, 90_033)),
+            np.arange(40) % 3 / 3,
+            np.ones(40),
+            id="a drifting clock, a table of values",
+        ),
+    ],
+)
+def test_a_day_of_the_first_layout_is_still_read(
+    body: bytes, at: np.ndarray, value: np.ndarray, flags: np.ndarray
+) -> None:
+    """Written by the version that had it."""
+    found = decode_day(base64.b85decode(body), DAY, 40)
+    assert [array.tolist() for array in found] == [at.tolist(), value.tolist(), flags.tolist()]
 
 
 def test_a_drifting_clock_and_missing_readings_come_back() -> None:
