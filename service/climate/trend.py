@@ -16,6 +16,8 @@ HEADING_LEAST_READINGS: Final = 5
 HEADING_STANDARD_ERRORS: Final = 3
 HEADING_LOOKS_BACK_MIN: Final = 60
 """A thermostat's swing is shorter than this: what the spot reached within it is no news [min]."""
+HEADING_DAY_HOURS: Final = 25
+"""A spot that warmed as high within a day and an hour, and stopped below its ceiling, warms as it does each day [h]."""
 HEADING_NEW_HIGHS: Final = 3
 """So many last readings lie above all of that time before, or noise alone may have set a new high."""
 _LEAST_READINGS: Final = 3
@@ -52,7 +54,9 @@ class Trend:
         return distance / self.slope if self.slope * distance > 0 else math.inf
 
 
-def minutes_to_ceiling(series: Series, now_ms: int, band_high: float, ceiling: float) -> float | None:
+def minutes_to_ceiling(
+    series: Series, now_ms: int, band_high: float, ceiling: float, day_high: float = -math.inf
+) -> float | None:
     """Return when a basking zone that is already too hot will cross its ceiling, None when it is not heading there.
 
     Parameters
@@ -65,14 +69,17 @@ def minutes_to_ceiling(series: Series, now_ms: int, band_high: float, ceiling: f
         Upper end of the hot spot: below or at it an ordinary warm-up is under way. [°C]
     ceiling : float
         [°C]
+    day_high : float
+        The greatest reading of the day before that hour. Above the ceiling it is no measure of what is usual. [°C]
 
     Returns
     -------
     float or None
         At most 10, zero when the line is at the ceiling already. None unless the last 3 readings lie above the band,
         the line through 5 or more readings of the last 10 min rises by over 3 standard errors of its slope, and
-        those 3 lie above all older ones of the last hour: a thermostat's swing rises as steeply, but to where it has
-        been already (common practice, no source). [min]
+        those 3 lie above all older ones of the last hour and above the day before: a thermostat's swing, and the
+        overshoot of an ordinary warm-up, rise as steeply, but to where the spot has been already (common practice, no
+        source). [min]
     """
     trend = trend_of(series, now_ms, HEADING_WINDOW_MIN)
     last = int(np.searchsorted(series.at, now_ms, "right")) - 1
@@ -80,19 +87,19 @@ def minutes_to_ceiling(series: Series, now_ms: int, band_high: float, ceiling: f
         return None
     if trend.slope <= HEADING_STANDARD_ERRORS * trend.standard_error:
         return None
-    if not _is_new_high(series, now_ms, band_high):
+    if not _is_new_high(series, now_ms, max(band_high, day_high) if day_high <= ceiling else band_high):
         return None
     minutes = max(0.0, trend.minutes_until(ceiling)) if trend.level < ceiling else 0.0
     return minutes if minutes <= HEADING_WITHIN_MIN else None
 
 
-def _is_new_high(series: Series, now_ms: int, band_high: float) -> bool:
-    """Say whether the last readings lie above the band, and above all of the hour that is older than the line."""
+def _is_new_high(series: Series, now_ms: int, usual: float) -> bool:
+    """Say whether the last readings lie above what is usual, and above all of the hour that is older than the line."""
     edges = now_ms - HEADING_LOOKS_BACK_MIN * MINUTE_MS, now_ms - HEADING_WINDOW_MIN * MINUTE_MS, now_ms
     first, line, last = (int(edge) for edge in np.searchsorted(series.at, edges, "right"))
     before, value = series.value[first:line], series.value[line:last]
     lowest = float(value[~np.isnan(value)][-HEADING_NEW_HIGHS:].min())
-    return lowest > float(np.fmax.reduce(before, initial=band_high))
+    return lowest > float(np.fmax.reduce(before, initial=usual))
 
 
 def trend_of(series: Series, now_ms: int, window_min: float) -> Trend:

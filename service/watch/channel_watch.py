@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from sensors.quantities import QUANTITIES
-from service.alarms.delays import NOTHING, Judged, Memory, Raised, Returned, advance
+from service.alarms.delays import NOTHING, Delays, Memory, Returned, advance
 from service.climate.probe_health import silent_after_ms
 from service.climate.ranges import MINUTE_MS
 from service.climate.series import UNKNOWN_CADENCE_MS, hold_ms
@@ -21,14 +21,18 @@ from service.model import Flag
 from service.store.facts import ChannelFact, EnclosureFact, PlacementFact, RoomFacts
 from service.store.programme import Programme
 from service.store.readings import StoredReadings
+from service.store.traceability import errors_within
+from service.watch.channel_past import has_past, past_of
 from service.watch.conditions import (
     CHANNEL_CONDITIONS,
     CONDITIONS,
     PROBE_SILENT,
     ChannelCondition,
     Condition,
+    LimitCondition,
 )
-from service.watch.limits import Recent, judge, limit_of
+from service.watch.limits import Held, Recent, judge, limit_of
+from service.watch.telling import Telling, Told, tell, within_error_words
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,12 +75,48 @@ CONTEXT_MS: Final = int(HEADING_LOOKS_BACK_MIN * MINUTE_MS)
 class _Condition:
     """What is remembered of a limit condition, and of which place.
 
-    A placement that is corrected is another row; the place stays what it is.
+    A placement that is corrected is another row; the place stays what it is. `certain` is the memory of readings
+    beyond the channel's U, `told` the alarm that stands, of those conditions that know a U.
     """
 
     enclosure_id: int
     zone: str
-    memory: Memory
+    memory: Memory = NOTHING
+    certain: Memory = NOTHING
+    told: Told | None = None
+
+    @property
+    def raised_ms(self) -> int | None:
+        return self.memory.raised_ms if self.told is None else self.told.raised_ms
+
+    @property
+    def peak(self) -> float | None:
+        return self.memory.peak if self.told is None else self.told.peak
+
+    def take(self, held: Held, delays: Delays, stands_ms: int) -> list[Telling]:
+        """Carry the condition over further readings."""
+        self.memory, events = advance(self.memory, held.judged, delays, stands_ms)
+        if held.certain is None:
+            return [Telling(event) for event in events]
+        self.certain, sure = advance(self.certain, held.certain, delays, stands_ms)
+        self.told, told = tell(self.told, held.judged, self.memory, events, sure)
+        return told
+
+    @property
+    def is_idle(self) -> bool:
+        return self.memory == NOTHING and self.told is None
+
+    def remembered(self) -> dict[str, Any]:
+        return asdict(self)
+
+
+def _condition_of(key: str, kept: dict[str, Any]) -> _Condition:
+    memory = Memory(**kept["memory"])
+    told = Told(**kept["told"]) if kept.get("told") else None
+    if "told" not in kept and memory.raised_ms is not None and isinstance(CONDITIONS[key], LimitCondition):
+        # Remembered before alarms within the probe's error were kept apart: it ends as it would have.
+        told = Told(memory.raised_ms, memory.peak or 0.0, certain=True)
+    return _Condition(kept["enclosure_id"], kept["zone"], memory, Memory(**kept.get("certain", {})), told)
 
 
 class ChannelWatch:
@@ -100,10 +140,8 @@ class ChannelWatch:
         stored = memory or {}
         self.last_ms: int | None = stored.get("last_ms")
         self.silent_since_ms: int | None = stored.get("silent_since_ms")
-        self._conditions = {
-            key: _Condition(kept["enclosure_id"], kept["zone"], Memory(**kept["memory"]))
-            for key, kept in stored.get("conditions", {}).items()
-        }
+        self._conditions = {key: _condition_of(key, kept) for key, kept in stored.get("conditions", {}).items()}
+        self._past = past_of(stored.get("past", {}))
         self._programmes: dict[int, Programme] = {}
 
     def remembered(self) -> dict[str, Any]:
@@ -111,7 +149,8 @@ class ChannelWatch:
         return {
             "last_ms": self.last_ms,
             "silent_since_ms": self.silent_since_ms,
-            "conditions": {key: asdict(kept) for key, kept in self._conditions.items() if kept.memory != NOTHING},
+            "conditions": {key: kept.remembered() for key, kept in self._conditions.items() if not kept.is_idle},
+            "past": self._past.remembered(),
         }
 
     def take(self, readings: StoredReadings, after_ms: int) -> list[AlarmEvent]:
@@ -135,6 +174,7 @@ class ChannelWatch:
         for placement, recent in self._placed(at[fit], value[fit], after_ms):
             events.extend(self._moved(placement, int(recent.at[0])))
             events.extend(self._limits(placement, recent))
+            self._past.forget(self.channel.quantity)
         self.last_ms = int(at[-1])
         return sorted(events, key=lambda event: event.at_ms)
 
@@ -193,7 +233,15 @@ class ChannelWatch:
             edges = np.searchsorted(at, (placement.start_ms, max(placement.start_ms, after_ms + 1), placement.end_ms))
             low, new, high = (int(edge) for edge in edges)
             if new < high and placement.enclosure_id in self._facts.enclosures:
-                yield placement, Recent(at[low:high], value[low:high], new - low, self.cadence_ms)
+                if has_past(self.channel.quantity, placement.zone):
+                    self._past.take((placement.enclosure_id, placement.zone), at[new:high], value[new:high])
+                yield (
+                    placement,
+                    Recent(at[low:high], value[low:high], new - low, self.cadence_ms, self._past, self._uncertainty),
+                )
+
+    def _uncertainty(self, at_ms: int) -> float:
+        return errors_within(self.channel, at_ms, at_ms + 1).uncertainty
 
     def _moved(self, placement: PlacementFact | None, at_ms: int) -> Iterator[AlarmEvent]:
         """End what stood at another place than this: nobody measures there any more."""
@@ -203,10 +251,8 @@ class ChannelWatch:
                 continue
             del self._conditions[key]
             place = self._place_of(kept)
-            if kept.memory.raised_ms is not None and place is not None:
-                yield AlarmReturned(
-                    CONDITIONS[key], place, kept.memory.raised_ms, at_ms, kept.memory.peak, "probe moved"
-                )
+            if kept.raised_ms is not None and place is not None:
+                yield AlarmReturned(CONDITIONS[key], place, kept.raised_ms, at_ms, kept.peak, "probe moved")
 
     def _limits(self, placement: PlacementFact, recent: Recent) -> Iterator[AlarmEvent]:
         enclosure = self._facts.enclosures[placement.enclosure_id]
@@ -214,28 +260,29 @@ class ChannelWatch:
         for condition in CHANNEL_CONDITIONS:
             if placement.zone not in condition.zones or self.channel.quantity not in condition.quantities:
                 continue
-            kept = self._conditions.setdefault(condition.key, _Condition(enclosure.id, placement.zone, NOTHING))
-            judged = judge(condition, programme, self.channel.quantity, recent)
-            kept.memory, events = advance(kept.memory, judged, condition.delays, hold_ms(self.cadence_ms))
-            for event in events:
-                yield self._named(condition, enclosure, placement, programme, judged, event)
+            kept = self._conditions.setdefault(condition.key, _Condition(enclosure.id, placement.zone))
+            held = judge(condition, programme, self.channel.quantity, recent)
+            for told in kept.take(held, condition.delays, hold_ms(self.cadence_ms)):
+                yield self._named(condition, placement, programme, held, told)
 
     def _named(
         self,
         condition: ChannelCondition,
-        enclosure: EnclosureFact,
         placement: PlacementFact,
         programme: Programme,
-        judged: Judged,
-        event: Raised | Returned,
+        held: Held,
+        told: Telling,
     ) -> AlarmEvent:
+        event, enclosure = told.event, self._facts.enclosures[placement.enclosure_id]
         place = self._place(enclosure, placement.zone)
         if isinstance(event, Returned):
             return AlarmReturned(condition, place, event.raised_ms, event.at_ms, event.peak)
-        limit = limit_of(condition, programme, int(judged.at[event.index]), self.channel.quantity)
+        limit = limit_of(condition, programme, int(held.judged.at[event.index]), self.channel.quantity)
+        unit = QUANTITIES[self.channel.quantity].unit
+        cause = within_error_words(self._uncertainty(event.at_ms), unit) if told.within_error else None
         return AlarmRaised(
             condition, place, enclosure.id, placement.zone, self.channel.id,
-            event.at_ms, event.began_ms, event.value, event.peak, limit, QUANTITIES[self.channel.quantity].unit,
+            event.at_ms, event.began_ms, event.value, event.peak, limit, unit, cause,
         )  # fmt: skip
 
     def _place(self, enclosure: EnclosureFact, zone: str) -> str:
@@ -244,9 +291,8 @@ class ChannelWatch:
     def peaks(self) -> Iterator[tuple[str, str, int, float]]:
         """Yield condition, place, raised time and peak of what stands: how far it has gone so far."""
         for key, kept in self._conditions.items():
-            memory = kept.memory
-            if memory.raised_ms is not None and memory.peak is not None and (place := self._place_of(kept)):
-                yield key, place, memory.raised_ms, memory.peak
+            if kept.raised_ms is not None and kept.peak is not None and (place := self._place_of(kept)):
+                yield key, place, kept.raised_ms, kept.peak
 
     def _place_of(self, kept: _Condition) -> str | None:
         """Name the place that a condition was remembered at; None when its enclosure is gone."""

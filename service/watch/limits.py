@@ -1,7 +1,7 @@
 """Readings held against the limits that the enclosure's targets set, piece by piece of its programme (pure)."""
 
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Final
 
@@ -9,13 +9,21 @@ import numpy as np
 import numpy.typing as npt
 
 from service.alarms.delays import Judged
-from service.climate.day_cycle import LIT_ABOVE_LUX, LIT_ABOVE_WATT, in_day_span, in_night_span, lit_at
+from service.climate.day_cycle import LIT_ABOVE_LUX, LIT_ABOVE_WATT, Photoperiod, in_day_span, in_night_span, lit_at
+from service.climate.lamp_light import LEVEL_DAYS, lit_above
+from service.climate.ranges import DAY_MS, HOUR_MS
 from service.climate.series import Series
-from service.climate.trend import minutes_to_ceiling
+from service.climate.trend import HEADING_DAY_HOURS, HEADING_LOOKS_BACK_MIN, minutes_to_ceiling
 from service.store.programme import Programme
+from service.watch.channel_past import ChannelPast
 from service.watch.conditions import ChannelCondition, HeadingCondition, LightCondition, LimitCondition
 
 _LIT_ABOVE: Final = {"illuminance": LIT_ABOVE_LUX, "power": LIT_ABOVE_WATT}
+_HOUR_BEFORE_MS: Final = HEADING_LOOKS_BACK_MIN * 60_000
+
+
+def _no_error(_at_ms: int) -> float:
+    return 0.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -29,12 +37,18 @@ class Recent:
     first : int
         Index of the first new one.
     cadence_ms : int
+    past : ChannelPast
+        The days before, and these readings too.
+    uncertainty : callable
+        The channel's U at an instant [ms since 1970, UTC], k = 2. [the quantity's unit]
     """
 
     all_at: npt.NDArray[np.int64]
     all_value: npt.NDArray[np.float64]
     first: int
     cadence_ms: int
+    past: ChannelPast = field(default_factory=ChannelPast)
+    uncertainty: Callable[[int], float] = _no_error
 
     @property
     def at(self) -> npt.NDArray[np.int64]:
@@ -52,6 +66,22 @@ class Recent:
         return Series(self.all_at, self.all_value, self.cadence_ms)
 
 
+@dataclass(frozen=True, slots=True)
+class Held:
+    """New readings held against a condition.
+
+    Attributes
+    ----------
+    judged : Judged
+        By what was read.
+    certain : Judged or None
+        Exceeded only beyond the channel's U; None for a condition that knows no U.
+    """
+
+    judged: Judged
+    certain: Judged | None = None
+
+
 def limit_of(condition: ChannelCondition, programme: Programme, at_ms: int, quantity: str) -> float | None:
     """Return the limit at an instant, None where nothing sets one. [the quantity's unit]."""
     if isinstance(condition, LightCondition):
@@ -65,7 +95,7 @@ def limit_of(condition: ChannelCondition, programme: Programme, at_ms: int, quan
     return end + offset if np.isfinite(end) else None
 
 
-def judge(condition: ChannelCondition, programme: Programme, quantity: str, readings: Recent) -> Judged:
+def judge(condition: ChannelCondition, programme: Programme, quantity: str, readings: Recent) -> Held:
     """Hold new readings against a condition.
 
     Parameters
@@ -79,16 +109,16 @@ def judge(condition: ChannelCondition, programme: Programme, quantity: str, read
 
     Returns
     -------
-    Judged
+    Held
         The new readings. Where nothing is in force, nothing is exceeded and everything is clear.
     """
     match condition:
         case LimitCondition():
             return _judge_limit(condition, programme, quantity, readings)
         case HeadingCondition():
-            return _judge_heading(condition, programme, quantity, readings)
+            return Held(_judge_heading(condition, programme, quantity, readings))
         case LightCondition():
-            return _judge_light(condition, programme, quantity, readings)
+            return Held(_judge_light(condition, programme, quantity, readings))
 
 
 def _pieces(programme: Programme, at: npt.NDArray[np.int64]) -> Iterator[tuple[int, slice]]:
@@ -113,7 +143,9 @@ def _judge_heading(condition: HeadingCondition, programme: Programme, quantity: 
         for index in piece.start + np.flatnonzero(value[piece] > band.high):
             # Beyond the ceiling it has arrived: that is another alarm, and this one waits for the way back.
             arrived = bool(value[index] > ceiling)
-            heading = minutes_to_ceiling(readings.known, int(at[index]), band.high, ceiling) is not None
+            now = int(at[index])
+            before = readings.past.hours.highest_within(now - HEADING_DAY_HOURS * HOUR_MS, now - _HOUR_BEFORE_MS)
+            heading = minutes_to_ceiling(readings.known, now, band.high, ceiling, before) is not None
             exceeded[index] = not arrived and heading
             cleared[index] = not arrived and not heading
     return Judged(at, value, exceeded, cleared, upward=True)
@@ -122,19 +154,47 @@ def _judge_heading(condition: HeadingCondition, programme: Programme, quantity: 
 def _judge_light(condition: LightCondition, programme: Programme, quantity: str, readings: Recent) -> Judged:
     at, value = readings.at, readings.value
     exceeded = np.zeros(len(at), dtype=np.bool_)
-    is_lit = value > _LIT_ABOVE[quantity]
     for start, piece in _pieces(programme, at):
         photoperiods = programme.photoperiods_around(start)
         if photoperiods[-1].basis == "none":
             continue
         planned = lit_at(at[piece], photoperiods)
-        exceeded[piece] = planned & ~is_lit[piece] if condition.when_lit else ~planned & is_lit[piece]
+        is_lit = value[piece] > _lit_above(programme, quantity, readings, at[piece], photoperiods)
+        exceeded[piece] = planned & ~is_lit if condition.when_lit else ~planned & is_lit
     return Judged(at, value, exceeded, ~exceeded, condition.upward)
 
 
-def _judge_limit(condition: LimitCondition, programme: Programme, quantity: str, readings: Recent) -> Judged:
+def _lit_above(
+    programme: Programme,
+    quantity: str,
+    readings: Recent,
+    at: npt.NDArray[np.int64],
+    photoperiods: list[Photoperiod],
+) -> npt.NDArray[np.float64]:
+    """Return the threshold at each reading of a piece: it moves when planned lit times end. [lx or W]."""
+    if quantity != "illuminance" or not len(at):
+        return np.full(len(at), _LIT_ABOVE[quantity])
+    first, last = int(at[0]), int(at[-1])
+    planned = planned_lit(programme, first - LEVEL_DAYS * DAY_MS, last)
+    ends = sorted({p.off_ms for p in photoperiods if first < p.off_ms <= last})
+    levels = [lit_above(readings.past.hours, planned, moment) for moment in (first, *ends)]
+    return np.array(levels)[np.searchsorted(np.array(ends), at, "right")]
+
+
+def planned_lit(programme: Programme, start_ms: int, end_ms: int) -> list[tuple[int, int]]:
+    """Return when the lights were to burn, of the days that hold or follow the start, to the end [ms, UTC]."""
+    day, found = programme.day_of(programme.day_of(start_ms).start_ms - 1), []
+    while day.start_ms <= end_ms:
+        if day.photoperiod.basis != "none":
+            found.append((day.photoperiod.on_ms, day.photoperiod.off_ms))
+        day = programme.day_of(day.end_ms)
+    return found
+
+
+def _judge_limit(condition: LimitCondition, programme: Programme, quantity: str, readings: Recent) -> Held:
     at, value = readings.at, readings.value
     exceeded, cleared = np.zeros(len(at), dtype=np.bool_), np.ones(len(at), dtype=np.bool_)
+    certain = np.zeros(len(at), dtype=np.bool_)
     for start, piece in _pieces(programme, at):
         limit = limit_of(condition, programme, start, quantity)
         if limit is None:
@@ -142,8 +202,10 @@ def _judge_limit(condition: LimitCondition, programme: Programme, quantity: str,
         beyond = value[piece] - limit if condition.upward else limit - value[piece]
         in_force = _in_span(condition, programme, start, at[piece])
         exceeded[piece] = in_force & (beyond > 0)
+        certain[piece] = in_force & (beyond > readings.uncertainty(start))
         cleared[piece] = ~in_force | (beyond <= -condition.deadband)
-    return Judged(at, value, exceeded, cleared, condition.upward)
+    upward = condition.upward
+    return Held(Judged(at, value, exceeded, cleared, upward), Judged(at, value, certain, cleared, upward))
 
 
 def _in_span(

@@ -14,7 +14,7 @@ from service.watch.history import watched_channels, watched_enclosure
 from service.watch.room_watch import RoomWatch
 
 _DAY_MS: Final = 86_400_000
-CHANNEL_RUN_IN_MS: Final = 2 * _DAY_MS
+CHANNEL_RUN_IN_MS: Final = 3 * _DAY_MS
 """A standing alarm or a running delay from before the span is known after this long. [ms]"""
 ENCLOSURE_RUN_IN_MS: Final = 40 * _DAY_MS
 """A misting trend rests on up to 33 cycles of one time of day. [ms]"""

@@ -1,0 +1,63 @@
+"""What a channel said in the days before the readings at hand, hour by hour: small enough to be remembered."""
+
+from dataclasses import dataclass, field
+from typing import Any, Final
+
+import numpy as np
+
+from service.climate.lamp_light import LEVEL_DAYS, Hours, hours_of, joined_hours
+from service.climate.ranges import DAY_MS, HOUR_MS, Floats, Instants
+from service.climate.trend import HEADING_DAY_HOURS
+
+_EMPTY: Final = Hours(np.empty(0, dtype=np.int64), np.empty(0), np.empty(0))
+_LIGHT_KEEPS_MS: Final = (LEVEL_DAYS + 1) * DAY_MS
+_HEAT_KEEPS_MS: Final = (HEADING_DAY_HOURS + 2) * HOUR_MS
+
+
+@dataclass(slots=True)
+class ChannelPast:
+    """The hours of one channel at one place.
+
+    Attributes
+    ----------
+    place : tuple of int and str, or None
+        Enclosure and zone.
+    hours : Hours
+    """
+
+    place: tuple[int, str] | None = None
+    hours: Hours = field(default_factory=lambda: _EMPTY)
+
+    def take(self, place: tuple[int, str], at: Instants, value: Floats) -> None:
+        """Add new readings; at another place everything begins anew."""
+        if place != self.place:
+            self.place, self.hours = place, _EMPTY
+        self.hours = joined_hours(self.hours, hours_of(at, value))
+
+    def forget(self, quantity: str) -> None:
+        """Let go what no condition looks at any more."""
+        if len(self.hours.start):
+            keeps = _LIGHT_KEEPS_MS if quantity == "illuminance" else _HEAT_KEEPS_MS
+            self.hours = self.hours.since(int(self.hours.start[-1]) - keeps)
+
+    def remembered(self) -> dict[str, Any]:
+        """Return what to keep for a restart, as JSON values; empty when there is nothing."""
+        if self.place is None:
+            return {}
+        rows = zip(self.hours.start.tolist(), self.hours.first.tolist(), self.hours.highest.tolist(), strict=True)
+        return {"place": list(self.place), "hours": [list(row) for row in rows]}
+
+
+def past_of(stored: dict[str, Any]) -> ChannelPast:
+    """Return what `remembered` gave; of an empty dictionary nothing."""
+    if not stored:
+        return ChannelPast()
+    rows = stored["hours"]
+    start = np.array([row[0] for row in rows], dtype=np.int64)
+    hours = Hours(start, np.array([row[1] for row in rows], float), np.array([row[2] for row in rows], float))
+    return ChannelPast((stored["place"][0], stored["place"][1]), hours)
+
+
+def has_past(quantity: str, zone: str) -> bool:
+    """Whether a condition of that place looks at the days before: light, and the heat of a basking spot."""
+    return quantity == "illuminance" or (zone == "basking" and quantity in {"air_temperature", "surface_temperature"})
