@@ -18,6 +18,7 @@ from service.model.care import CareDone, CareTask, Equipment
 from service.model.changes import Change
 from service.model.people import ApiToken, Contact, Escalation, Person, PersonSession, SignInTry
 from service.model.probes import Calibration, Channel, Placement, Probe
+from service.model.processes import ProcessReport
 from service.model.profiles import Profile, ProfileAssignment, ProfileVersion, TargetOverride
 from service.model.readings import (
     SETTLE_MS,
@@ -74,6 +75,7 @@ __all__ = [
     "PinnedSpan",
     "Placement",
     "Probe",
+    "ProcessReport",
     "Profile",
     "ProfileAssignment",
     "ProfileVersion",

@@ -1,0 +1,63 @@
+"""What each process says of itself, kept where the others can read it."""
+
+from collections.abc import Mapping
+from datetime import datetime, timedelta
+from typing import Final
+
+import sqlalchemy as sa
+from sqlmodel import Session, select
+
+from service.model import ProcessReport, table_of
+
+REPORT_EVERY_S: Final = 5
+SILENT_AFTER_S: Final = 20
+"""A process that has not reported for so long is not there. Common practice, no source. [s]"""
+_FORGET_AFTER = timedelta(days=1)
+_REPORT = table_of(ProcessReport)
+
+
+def report(session: Session, name: str, parts: Mapping[str, tuple[bool, str]], now: datetime) -> None:
+    """Say how the parts of a process are.
+
+    Parameters
+    ----------
+    session : Session
+        Of `Store.write`.
+    name : str
+        The process: the same after a restart.
+    parts : mapping
+        By part, whether it does its work, and a sentence.
+    now : datetime
+    """
+    said = {part: [ok, sentence] for part, (ok, sentence) in parts.items()}
+    session.merge(ProcessReport(name=name, reported_at=now, parts=said))
+    session.execute(sa.delete(_REPORT).where(_REPORT.c.reported_at < now - _FORGET_AFTER))
+
+
+def part_ends(session: Session, name: str) -> None:
+    """Forget a process that has ended in order: its silence is no fault."""
+    session.execute(sa.delete(_REPORT).where(_REPORT.c.name == name))
+
+
+def parts_elsewhere(session: Session, own_name: str, now: datetime) -> dict[str, tuple[bool, str]]:
+    """Return how each part is in the other processes.
+
+    A part that several processes do is well while one of them does it: the others take its work over.
+
+    Returns
+    -------
+    dict
+        By part, whether it does its work, and a sentence; a part that no process has is not in it.
+    """
+    said: dict[str, tuple[bool, str]] = {}
+    for row in session.exec(select(ProcessReport).order_by(_REPORT.c.name)).all():
+        if row.name == own_name:
+            continue
+        silent_s = (now - row.reported_at).total_seconds()
+        for part, (ok, sentence) in row.parts.items():
+            here = (bool(ok), f"{sentence} ({row.name})")
+            if silent_s > SILENT_AFTER_S:
+                here = (False, f"{row.name} has said nothing for {silent_s:.0f} s; start it again and report its log")
+            if part not in said or (here[0] and not said[part][0]):
+                said[part] = here
+    return said
