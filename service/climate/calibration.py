@@ -314,3 +314,20 @@ def _why_wait(
         way = "up" if moved > 0 else "down"
         return f"it still goes {way}, by {abs(moved):.2g} in that time; settled is {steady:.2g} or less"
     return None
+
+
+def as_found(before: Correction | None, points: Sequence[CheckPoint]) -> tuple[float, ...]:
+    """Return what a channel was off by at each point, as it was corrected until then: as shown − as it is.
+
+    Parameters
+    ----------
+    before : Correction or None
+        In force until the check; None where there was none. [unit]
+    points : sequence of CheckPoint
+
+    Returns
+    -------
+    tuple of float
+        Of a channel that was checked before, its drift since. [unit]
+    """
+    return tuple((point.reads if before is None else before.at(point.reads)) - point.reference for point in points)
