@@ -7,6 +7,7 @@
     │   ├── NotFound             no such enclosure, probe, alarm …
     │   ├── Refused              it exists, but what was asked is not allowed now
     │   └── RoomFileInvalid      the room file has errors; all of them are listed
+    ├── RouteInvalid             a contact's route is none that can be used; mend the room file
     ├── SettingInvalid           a setting must be mended before the service can run
     ├── StoreUnusable            the database cannot be used as it is
     │   ├── StoreNewer           made by a newer version of the program
@@ -16,7 +17,8 @@
     └── Unreachable              another program does not answer; trying again can help
         ├── BrokerUnreachable
         ├── HeartbeatUnanswered
-        └── HeartbeatRefused     answered, but with no: a setting must be mended
+        ├── HeartbeatRefused     answered, but with no: a setting must be mended
+        └── NotDelivered         a message was not taken; it is tried again
 
 Errors of the pure parts (`service.climate.ranges.OutOfRangeError`, `sensors.payloads.PayloadError`) are theirs:
 they are turned into refusals with a reason where they are met.
@@ -59,6 +61,10 @@ class SettingInvalid(WardianError):
     """A setting cannot be used."""
 
 
+class RouteInvalid(WardianError):
+    """A contact's route is none that can be used; its text does not show the route."""
+
+
 class StoreUnusable(WardianError):
     """The database cannot be used as it is."""
 
@@ -93,3 +99,18 @@ class HeartbeatUnanswered(Unreachable):
 
 class HeartbeatRefused(Unreachable):
     """The outside watcher said no: the setting must be mended."""
+
+
+class NotDelivered(Unreachable):
+    """A message was not taken by the other end; its text does not show the route.
+
+    Parameters
+    ----------
+    said : str
+    retry_after_s : float, optional
+        What the other end asked for. [s]
+    """
+
+    def __init__(self, said: str, retry_after_s: float | None = None) -> None:
+        self.retry_after_s = retry_after_s
+        super().__init__(said)

@@ -10,6 +10,7 @@ from sqlmodel import Session, select
 
 from service.errors import NotFound
 from service.model import Alarm, AlarmTransition, EnclosureWatchState, RoomWatchState, WatchState, from_ms, table_of
+from service.store.telling import put_on_agenda
 
 _ALARM, _TRANSITION, _WATCH = table_of(Alarm), table_of(AlarmTransition), table_of(WatchState)
 _STANDING = ("unacknowledged", "acknowledged")
@@ -76,10 +77,11 @@ def find_alarm(session: Session, condition: str, place: str, raised_at: datetime
 
 
 def add_transition(session: Session, alarm: Alarm, transition: AlarmTransition) -> None:
-    """Append a change of state to the record, and let the alarm stand there."""
+    """Append a change of state to the record, let the alarm stand there, and note that people may have to hear of it."""
     alarm.state = transition.after
     session.add(alarm)
     session.add(transition)
+    put_on_agenda(session, transition)
 
 
 def transitions_after(session: Session, transition_id: int, limit: int = 1000) -> Sequence[AlarmTransition]:

@@ -217,12 +217,54 @@ ROOM_BLACKOUT: Final = Condition(
     HEAT_CAUTION,
 )  # fmt: skip
 
+GATEWAY_CUT: Final = Condition(
+    "gateway-cut", "high", "Probes of one gateway or rack fell silent at once",
+    "Check the gateway's power and network, and the rack's socket; look at the animals there, which nothing watches now.",
+    HEAT_CAUTION,
+)  # fmt: skip
+
+WATCH_BROKER: Final = Condition(
+    "watch-broker", "high", "The broker is away",
+    "Check that the broker runs and that the network is up: until then no reading arrives. Look after the animals.",
+    HEAT_CAUTION,
+)  # fmt: skip
+WATCH_INGEST: Final = Condition(
+    "watch-ingest", "high", "Readings are not stored",
+    "Look at the disk and the database; readings wait at the broker. Restart the service when it does not recover.",
+    HEAT_CAUTION,
+)  # fmt: skip
+WATCH_BEHIND: Final = Condition(
+    "watch-behind", "high", "The watch stands still",
+    "Restart the service, and report its log: until then no alarm of an enclosure is raised. Look after the animals.",
+    HEAT_CAUTION,
+)  # fmt: skip
+WATCH_DISK: Final = Condition(
+    "watch-disk", "high", "Disk nearly full", "Make room on the disk: when it is full, readings are no longer stored.",
+)  # fmt: skip
+WATCH_DELIVERY: Final = Condition(
+    "watch-delivery", "high", "Messages do not get through",
+    "Mend the contact's route in the room file, then send a test message from the People page.",
+)  # fmt: skip
+WATCH_HEARTBEAT: Final = Condition(
+    "watch-heartbeat", "medium", "The outside watcher does not answer",
+    "Check WARDIAN_HEARTBEAT and the machine that it leads to: nobody outside knows whether this one lives.",
+)  # fmt: skip
+WATCH_CLOCK: Final = Condition(
+    "watch-clock", "high", "The clock was set",
+    "Check the clock's time source (NTP): readings of that time may carry a wrong time.",
+)  # fmt: skip
+SELF_CONDITIONS: Final = (
+    WATCH_BROKER, WATCH_INGEST, WATCH_BEHIND, WATCH_DISK, WATCH_DELIVERY, WATCH_HEARTBEAT, WATCH_CLOCK,
+)  # fmt: skip
+"""What stops the watching itself; `service.notify.self_watch` raises them."""
+
 CONDITIONS: Final[dict[str, Condition]] = {
     condition.key: condition
     for condition in (
         *CHANNEL_CONDITIONS,
         PROBE_SILENT,
         ROOM_BLACKOUT,
+        GATEWAY_CUT,
         MISTING_MISSED,
         MISTING_WEAKENING,
         TOO_DRY,
@@ -233,6 +275,7 @@ CONDITIONS: Final[dict[str, Condition]] = {
         PROBE_DISAGREES,
         CALIBRATION_DUE,
         BATTERY_LOW,
+        *SELF_CONDITIONS,
     )
 }
 """Every condition by its key."""

@@ -1,0 +1,1 @@
+"""The ways by which a message leaves: mail, web hooks, and some hundred services by their URL."""
