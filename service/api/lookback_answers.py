@@ -72,6 +72,12 @@ class DayAnswer(Answer):
     spikes: SpikesAnswer
 
 
+class ToldDayAnswer(DayAnswer):
+    """A day as a look-back tells it."""
+
+    fingerprint: str = Field(description="The first digits of the SHA-256 of all that the day was assessed from.")
+
+
 class CycleAnswer(Answer):
     """What a misting cycle did."""
 
@@ -162,7 +168,7 @@ class LookbackAnswer(Answer):
     to: Moment
     time_zone: str
     summary: SummaryAnswer
-    days: list[DayAnswer]
+    days: list[ToldDayAnswer]
     misting: list[CycleAnswer]
     alarms: list[PastAlarmAnswer]
     gaps: list[GapAnswer]

@@ -22,10 +22,12 @@ from service.errors import StoreUnusable
 from service.lookback.bodies import Body, body_of
 from service.lookback.inputs import DayReadings, day_readings, days_from, read_tapes
 from service.lookback.plan import LEAD_MS, DayPlan, plan_day
+from service.lookback.verdict_changes import changed_verdicts
 from service.store.assessments import DayMarks, KeptDay, keep_days, kept_days
 from service.store.engine import Store
 from service.store.facts import EnclosureFact, RoomFacts
 from service.store.programme import Programme
+from service.store.verdict_changes import Changed, note_changes
 
 CHUNK_DAYS: Final = 60
 """So many days are read at a time: memory stays bounded whatever the span."""
@@ -68,6 +70,8 @@ def assessed_days(
     last: date,
     now_ms: int,
     progress: Callable[[int], None] = lambda _: None,
+    *,
+    kept_too: bool = True,
 ) -> AssessedDays:
     """Assess the local days of an enclosure from `first` to `last`, both included.
 
@@ -84,12 +88,14 @@ def assessed_days(
         What lies later is not known yet. [ms since 1970, UTC]
     progress : callable
         Told how many further days are done.
+    kept_too : bool
+        False assesses every day anew from its readings, and keeps nothing: a report is verified so.
     """
     programme = Programme(facts, enclosure)
     plans = [plan_day(facts, enclosure, programme, day) for day in days_from(first, last)]
     plans = [plan for plan in plans if plan.start_ms < now_ms]
     with store.read() as session:
-        kept = kept_days(session, enclosure.id, first, last)
+        kept = kept_days(session, enclosure.id, first, last) if kept_too else {}
         marks = DayMarks(session, {p.fact.id for plan in plans for p in plan.placed})
     prints = {plan.day: _fingerprint(plan, marks) for plan in plans}
     stale = [p for p in plans if p.day not in kept or kept[p.day].fingerprint != prints[p.day]]
@@ -100,7 +106,7 @@ def assessed_days(
     progress(len(fresh))
     recomputed = 0
     for chunk in _chunks(stale):
-        recomputed += _assess(store, enclosure, chunk, kept, prints, days, now_ms)
+        recomputed += _assess(store, enclosure, chunk, kept, prints, days, now_ms, keep=kept_too)
         progress(len(chunk))
     return AssessedDays(tuple(days[plan.day] for plan in plans), recomputed)
 
@@ -113,11 +119,14 @@ def _assess(
     prints: dict[date, bytes],
     days: dict[date, AssessedDay],
     now_ms: int,
+    *,
+    keep: bool,
 ) -> int:
     """Assess stale days and keep those that are over; return how many had to be."""
     with store.read() as session:
         tapes = read_tapes(session, chunk)
     to_keep: list[KeptDay] = []
+    changed: list[Changed] = []
     recomputed = 0
     for plan in chunk:
         readings = day_readings(plan, tapes, now_ms)
@@ -130,17 +139,23 @@ def _assess(
             recomputed += 1
             plain = orjson.dumps(body_of(enclosure.key, readings, assess_day(readings.given)))
             packed = zlib.compress(plain, 1)
+            if before is not None:
+                changed += changed_verdicts(before, orjson.loads(plain), inputs)
             days[plan.day] = AssessedDay(orjson.loads(plain), inputs)
         if readings.over:
             to_keep.append(KeptDay(plan.day, prints[plan.day], made, packed))
-    _keep(store, enclosure, to_keep)
+    if keep:
+        _keep(store, enclosure, to_keep, changed, now_ms)
     return recomputed
 
 
-def _keep(store: Store, enclosure: EnclosureFact, days: Sequence[KeptDay]) -> None:
+def _keep(
+    store: Store, enclosure: EnclosureFact, days: Sequence[KeptDay], changed: Sequence[Changed], now_ms: int
+) -> None:
     try:
         with store.write() as session:
             keep_days(session, enclosure.id, days)
+            note_changes(session, enclosure.id, changed, now_ms)
     except StoreUnusable:
         # The days are assessed; that they cannot be kept costs time the next time, and nothing else.
         return
@@ -169,7 +184,7 @@ def _inputs(readings: DayReadings) -> bytes:
     given = readings.given
     head = (
         given.date, given.zone_name, given.start_ms, given.end_ms, given.photoperiod, sorted(given.targets.items()),
-        given.cycles, given.now_ms,
+        given.cycles, given.now_ms, given.lit_above_lux,
         [(c.key, c.quantity, c.zone, c.uncertainty, c.repeat_uncertainty, c.resolution) for c in given.channels],
     )  # fmt: skip
     digest = hashlib.sha256(repr(head).encode())

@@ -10,8 +10,9 @@ import numpy as np
 import numpy.typing as npt
 from sqlmodel import Session
 
-from service.climate.day_cycle import Photoperiod, photoperiod_of
+from service.climate.day_cycle import LIT_ABOVE_LUX, Photoperiod, photoperiod_of
 from service.climate.day_view import Channel, Cycle, DayInput
+from service.climate.lamp_light import hours_of, lit_above
 from service.climate.ranges import Floats, Instants
 from service.climate.series import Series, cadence_of
 from service.climate.uncertainty import soaked_spans, widened_for_soak
@@ -127,7 +128,8 @@ def day_readings(plan: DayPlan, tapes: dict[int, Tape], now_ms: int) -> DayReadi
         A day that is over is given the same `now_ms` whenever it is asked for.
     """
     heard = tuple(_heard(p, tapes[p.fact.id], plan) for p in plan.placed)
-    period = _photoperiod(plan, heard)
+    above = _lit_above(plan, heard, tapes, now_ms)
+    period = _photoperiod(plan, heard, above)
     last = max(plan.end_ms, period.next_on_ms) + TAIL_MS
     known = min(now_ms, last)
     # What came to a zone only after the night, or left it before the day, measured neither.
@@ -138,7 +140,7 @@ def day_readings(plan: DayPlan, tapes: dict[int, Tape], now_ms: int) -> DayReadi
     ]
     given = DayInput(
         plan.day, plan.timezone, plan.start_ms, plan.end_ms, period, plan.targets, channels,
-        _cycles(plan, heard, last), known,
+        _cycles(plan, heard, last), known, lit_above_lux=above,
     )  # fmt: skip
     return DayReadings(given, heard, over=now_ms >= last)
 
@@ -165,16 +167,35 @@ def _longest(heard: Iterable[Heard], plan: DayPlan) -> Heard | None:
     )
 
 
-def _photoperiod(plan: DayPlan, heard: Sequence[Heard]) -> Photoperiod:
+def _light(plan: DayPlan, heard: Sequence[Heard]) -> Heard | None:
+    """Return the light channel that the day goes by."""
+    seeing = (h for h in heard if h.placed.fact.quantity == "illuminance")
+    return _longest((h for h in seeing if shows_light("illuminance", h.placed.zone)), plan)
+
+
+def _lit_above(plan: DayPlan, heard: Sequence[Heard], tapes: dict[int, Tape], now_ms: int) -> float:
+    """Return above what the light channel says that the lamps burn [lx]."""
+    light = _light(plan, heard)
+    if light is None or not plan.lit:
+        return LIT_ABOVE_LUX
+    placed, tape = light.placed, tapes[light.placed.fact.id]
+    # Another channel's place says nothing of this one.
+    begins = max(placed.placed_ms, placed.read_from_ms)
+    low, high = (int(i) for i in np.searchsorted(tape.at, (begins, placed.end_ms)))
+    return lit_above(hours_of(tape.at[low:high], tape.value[low:high]), plan.lit, min(now_ms, plan.lit[-1][1]))
+
+
+def _photoperiod(plan: DayPlan, heard: Sequence[Heard], above_lux: float) -> Photoperiod:
     """Return the lit period that begins on the day: by light, lamp power, or the schedule."""
     seeing = [h for h in heard if shows_light(h.placed.fact.quantity, h.placed.zone)]
-    light = _longest((h for h in seeing if h.placed.fact.quantity == "illuminance"), plan)
+    light = _light(plan, heard)
     lamp = _longest((h for h in seeing if h.placed.fact.quantity == "power"), plan)
     return photoperiod_of(
         plan.day,
         ZoneInfo(plan.timezone),
         schedule=plan.schedule,
         light=None if light is None else light.series(plan.first_ms, plan.last_ms),
+        lit_above_lux=above_lux,
         lamp_power=None if lamp is None else lamp.series(plan.first_ms, plan.last_ms),
     )
 

@@ -5,13 +5,14 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Final
 
-from service.climate.day_cycle import LightSchedule
+from service.climate.day_cycle import LightSchedule, Span
 from service.climate.day_view import Cycle
+from service.climate.lamp_light import LEVEL_DAYS
 from service.climate.ranges import DAY_MS, HOUR_MS
 from service.climate.targets import Target
 from service.store.equipment_channels import is_lamp
 from service.store.facts import ChannelFact, EnclosureFact, PlacementFact, RoomFacts
-from service.store.programme import Programme
+from service.store.programme import DayProgramme, Programme
 from service.store.traceability import ChannelErrors, errors_within, lines_within
 
 LEAD_MS: Final = 3 * HOUR_MS
@@ -20,9 +21,12 @@ TAIL_MS: Final = 3 * HOUR_MS
 """How far beyond the next lights on: a spike that began before may last so long [ms]."""
 STANDING_MS: Final = DAY_MS
 """The reading that stands when the lead begins is not older than this [ms]."""
+LIGHT_LOOK_BACK_MS: Final = (LEVEL_DAYS + 1) * DAY_MS
+"""How bright a place is while its lamps burn follows from this long before the day [ms]."""
 SOAK_LOOK_BACK_MS: Final = 8 * DAY_MS
 """Whether a humidity element is soaked follows from this long before the day (common practice, no source) [ms]."""
 HUMIDITY: Final = "relative_humidity"
+_LOOK_BACK_MS: Final = {HUMIDITY: SOAK_LOOK_BACK_MS, "illuminance": LIGHT_LOOK_BACK_MS}
 
 
 @dataclass(frozen=True)
@@ -37,6 +41,8 @@ class Placed:
         [start_ms, end_ms), within the reach of the day. [ms since 1970, UTC]
     since_ms : int
         When it came there, at the earliest `STANDING_MS` before the reach. [ms since 1970, UTC]
+    placed_ms : int
+        The same, at the earliest as long ago as its readings matter. [ms since 1970, UTC]
     errors : ChannelErrors
         Over the day and the night that follows.
     """
@@ -46,12 +52,13 @@ class Placed:
     start_ms: int
     end_ms: int
     since_ms: int
+    placed_ms: int
     errors: ChannelErrors
 
     @property
     def read_from_ms(self) -> int:
         """The earliest reading of the channel that a day can depend on, were its reach to begin here."""
-        return self.start_ms - (SOAK_LOOK_BACK_MS if self.fact.quantity == HUMIDITY else STANDING_MS)
+        return self.start_ms - _LOOK_BACK_MS.get(self.fact.quantity, STANDING_MS)
 
 
 @dataclass(frozen=True)
@@ -67,6 +74,8 @@ class DayPlan:
     first_ms, last_ms : int
         What an assessment can depend on at most; soaking looks back further. [ms since 1970, UTC]
     schedule : LightSchedule or None
+    lit : tuple of (int, int)
+        When the lights were to burn, of this day and those before it that tell how bright they are. [ms, UTC]
     targets : mapping of check id to Target
     cycles : tuple of Cycle
         The misting cycles scheduled within the reach.
@@ -80,6 +89,7 @@ class DayPlan:
     first_ms: int
     last_ms: int
     schedule: LightSchedule | None
+    lit: tuple[Span, ...]
     targets: Mapping[str, Target]
     cycles: tuple[Cycle, ...]
     placed: tuple[Placed, ...]
@@ -89,11 +99,11 @@ class DayPlan:
         placed = [
             (
                 p.fact.key, p.fact.model, p.fact.quantity, p.fact.declared_cadence_ms, p.zone, p.start_ms, p.end_ms,
-                p.since_ms, p.errors, lines_within(p.fact, p.read_from_ms, p.end_ms),
+                p.since_ms, p.placed_ms, p.errors, lines_within(p.fact, p.read_from_ms, p.end_ms),
             )
             for p in self.placed
         ]  # fmt: skip
-        head = (self.day.isoformat(), self.timezone, self.start_ms, self.end_ms, self.schedule)
+        head = (self.day.isoformat(), self.timezone, self.start_ms, self.end_ms, self.schedule, self.lit)
         return repr((head, sorted(self.targets.items()), self.cycles, placed))
 
 
@@ -130,8 +140,15 @@ def plan_day(facts: RoomFacts, enclosure: EnclosureFact, programme: Programme, d
     cycles = tuple(c for one in around for c in one.cycles if first <= c.at_ms < last)
     return DayPlan(
         day, facts.timezone, start, end, first, last,
-        programme.light_schedule(day), planned.targets, cycles, tuple(placed),
+        programme.light_schedule(day), _lit(programme, planned), planned.targets, cycles, tuple(placed),
     )  # fmt: skip
+
+
+def _lit(programme: Programme, planned: DayProgramme) -> tuple[Span, ...]:
+    """Return the planned lit times of a day and of those that tell how bright its lamps are."""
+    off = planned.photoperiod.off_ms
+    before = programme.planned_lit(planned.start_ms - LEVEL_DAYS * DAY_MS, off)
+    return tuple(span for span in before if off - LEVEL_DAYS * DAY_MS <= span[1] <= off)
 
 
 def _placed(facts: RoomFacts, placement: PlacementFact, first_ms: int, last_ms: int, judged: tuple[int, int]) -> Placed:
@@ -143,4 +160,5 @@ def _placed(facts: RoomFacts, placement: PlacementFact, first_ms: int, last_ms: 
         # It stood there in the lead or the tail alone, and is judged by neither.
         from_ms, to_ms = start, end
     since = max(first_ms - STANDING_MS, placement.start_ms)
-    return Placed(channel, placement.zone, start, end, since, errors_within(channel, from_ms, to_ms))
+    placed = max(first_ms - _LOOK_BACK_MS.get(channel.quantity, STANDING_MS), placement.start_ms)
+    return Placed(channel, placement.zone, start, end, since, placed, errors_within(channel, from_ms, to_ms))

@@ -2,6 +2,7 @@
 
 import hashlib
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from datetime import datetime
 from typing import Final
 from zoneinfo import ZoneInfo
@@ -12,6 +13,7 @@ from sqlmodel import Session
 from service.lookback.bodies import Body, instant, number
 from service.lookback.days import AssessedDays, assessed_days
 from service.lookback.gaps import Gap, joined, within
+from service.lookback.noted import enclosure_journal
 from service.lookback.spans import LookbackSpan
 from service.lookback.summary import summary_of
 from service.lookback.told_facts import told_facts
@@ -22,7 +24,9 @@ from service.store.engine import Store
 from service.store.facts import EnclosureFact, RoomFacts
 from service.store.readings import first_reading_ms
 
-_COUNTS: Final = ("readings", "approximate", "refused")
+COUNTS: Final = ("readings", "approximate", "refused")
+SHORT: Final = 16
+"""So many digits of a day's fingerprint are told."""
 
 
 def enclosure_report(
@@ -54,29 +58,70 @@ def enclosure_report(
     dict
         JSON values: what is not known is None, never NaN.
     """
-    assessed = assessed_days(store, facts, enclosure, span.first, span.last, now_ms, progress)
-    with store.read() as session:
-        alarms = [_alarm(alarm) for alarm in alarms_within(session, enclosure.id, *_instants(span))]
-        told = told_facts(session, facts, enclosure, span)
-        first_heard = _first_heard(session, enclosure, now_ms) if not _readings(assessed) else None
+    gathered = gather(store, facts, enclosure, span, now_ms, progress)
     report: Body = {
         "subject": {"enclosure": enclosure.key, "name": enclosure.name},
         "from": instant(span.start_ms),
         "to": instant(span.end_ms),
         "time_zone": facts.timezone,
         "summary": {},
-        "days": [day.body["day"] for day in assessed.days],
+        **gathered.body,
+    }
+    report["summary"] = summary_of(report)
+    report["summary"]["sentences"][1:1] = _beside(enclosure, report, gathered.first_heard_ms)
+    report["data"]["fingerprint"] = fingerprint_of(report, gathered.inputs)
+    return report
+
+
+@dataclass(frozen=True, slots=True)
+class Gathered:
+    """What one enclosure adds to a report.
+
+    Attributes
+    ----------
+    body : dict
+        Days, misting, alarms, gaps, facts, journal and counts, as JSON values.
+    inputs : tuple of bytes
+        The digest of what each day was assessed from.
+    first_heard_ms : int or None
+        Where the span has no reading: when the first one of the enclosure was taken. [ms since 1970, UTC]
+    """
+
+    body: Body
+    inputs: tuple[bytes, ...]
+    first_heard_ms: int | None
+
+
+def gather(
+    store: Store,
+    facts: RoomFacts,
+    enclosure: EnclosureFact,
+    span: LookbackSpan,
+    now_ms: int,
+    progress: Callable[[int], None] = lambda _: None,
+    *,
+    kept_too: bool = True,
+) -> Gathered:
+    """Return what an enclosure lived through over a span; arguments as of `enclosure_report`.
+
+    Without `kept_too` every day is assessed anew from its readings: what was kept of it is not believed.
+    """
+    assessed = assessed_days(store, facts, enclosure, span.first, span.last, now_ms, progress, kept_too=kept_too)
+    with store.read() as session:
+        alarms = [alarm_body(alarm) for alarm in alarms_within(session, enclosure.id, *_instants(span))]
+        told = told_facts(session, facts, enclosure, span)
+        noted = enclosure_journal(session, enclosure, *_instants(span))
+        first_heard = _first_heard(session, enclosure, now_ms) if not _readings(assessed) else None
+    body: Body = {
+        "days": [day.body["day"] | {"fingerprint": day.inputs.hex()[:SHORT]} for day in assessed.days],
         "misting": misting_of(assessed, span),
         "alarms": alarms,
         "gaps": [_gap(gap) for gap in _gaps(assessed, span)],
         "facts": told,
-        "journal": [],
-        "data": {name: sum(d.body["data"][name] for d in assessed.days) for name in _COUNTS},
+        "journal": noted,
+        "data": {name: sum(d.body["data"][name] for d in assessed.days) for name in COUNTS},
     }
-    report["summary"] = summary_of(report)
-    report["summary"]["sentences"][1:1] = _beside(enclosure, report, first_heard)
-    report["data"]["fingerprint"] = fingerprint_of(report, [day.inputs for day in assessed.days])
-    return report
+    return Gathered(body, tuple(day.inputs for day in assessed.days), first_heard)
 
 
 def misting_of(assessed: AssessedDays, span: LookbackSpan) -> list[Body]:
@@ -125,7 +170,8 @@ def _gap(gap: Gap) -> Body:
     }
 
 
-def _alarm(alarm: Alarm) -> Body:
+def alarm_body(alarm: Alarm) -> Body:
+    """Return an alarm as a report tells it."""
     return {
         "condition": alarm.condition,
         "zone": alarm.zone,

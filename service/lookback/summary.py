@@ -39,19 +39,27 @@ def summary_of(report: Body) -> Body:
     report : Body
         A look-back with everything but its summary and fingerprint.
     """
-    days = report["days"]
+    sentences = [sentence for part in summary_parts(report).values() for sentence in part]
+    return {"verdict": worst_of(report["days"]), "sentences": sentences}
+
+
+def worst_of(days: Sequence[Body]) -> str | None:
+    """Return the worst verdict of several days; None where none has one yet."""
     given = [Verdict(day["verdict"]) for day in days if day["verdict"] is not None]
+    return worst(given) if given else None
+
+
+def summary_parts(report: Body) -> dict[str, list[str]]:
+    """Return the sentences of a span by what they are about, in the order in which they are told."""
+    days = report["days"]
     checks = _sorted(days)
-    sentences = [
-        *_whole(days),
-        *_not_met(checks),
-        *_borderline(checks),
-        *_misting(report),
-        *_alarms(report["alarms"]),
-        *_unknown(checks),
-        *_gaps(report["gaps"]),
-    ]
-    return {"verdict": worst(given) if given else None, "sentences": sentences}
+    return {
+        "whole": list(_whole(days)),
+        "outside": [*_not_met(checks), *_borderline(checks)],
+        "misting": list(_misting(report)),
+        "alarms": list(_alarms(report["alarms"])),
+        "unknown": [*_unknown(checks), *_gaps(report["gaps"])],
+    }
 
 
 def never_known(days: Sequence[Body]) -> frozenset[str]:

@@ -115,14 +115,14 @@ def test_another_time_zone_shifts_the_days_and_nothing_else(stores: Stores, rows
     before = looked_back(here, "2026-03-02", "2026-03-04", now=now)
     after = looked_back(there, "2026-03-02", "2026-03-04", now=from_ms(to_ms(now) + shift))
     for part in ("days", "misting", "gaps"):
-        assert shifted(before[part], shift) == after[part]
+        assert shifted(before[part], shift) == shifted(after[part], 0)
     assert after["summary"] == before["summary"]
 
 
 def shifted(part: Any, shift: int) -> Any:
-    """Return JSON values with every instant moved."""
+    """Return JSON values with every instant moved; fingerprints are of instants, and are left out."""
     if isinstance(part, dict):
-        return {key: shifted(value, shift) for key, value in part.items()}
+        return {key: shifted(value, shift) for key, value in part.items() if key != "fingerprint"}
     if isinstance(part, list):
         return [shifted(value, shift) for value in part]
     if isinstance(part, str) and part.endswith("Z") and part[4:5] == "-":
