@@ -13,6 +13,7 @@ from service.api.problems import documented, problem
 from service.api.requests import PartsDep
 from service.model import to_ms
 from service.store.alarms import list_alarms
+from service.store.processes import FIGURES
 from service.store.readings import newest_readings, number
 
 _EVERY_ALARM = 100_000
@@ -99,6 +100,10 @@ class _Figures(Collector):
         yield standing
         yield CounterMetricFamily("wardian_writes", "Writes of readings.", writes)
         yield CounterMetricFamily("wardian_fact_changes", "Changes of the room's facts.", changes)
+        for name, value in self._parts.figures().items():
+            counts, said = FIGURES[name]
+            family = CounterMetricFamily if counts else GaugeMetricFamily
+            yield family(f"wardian_{name}", said, value)
         component = GaugeMetricFamily("wardian_component_ok", "Whether a part does its work.", labels=["component"])
         for name, state in sorted(self._parts.component_states().items()):
             component.add_metric([name], float(state.ok))

@@ -185,6 +185,8 @@ class Parts:
         Days and cadences, for `service.api.standing`.
     doors : Doors
         Who comes in without signing in.
+    figures : callable
+        What the parts tell of their work, by the names of `service.store.processes.FIGURES`.
     """
 
     store: Store
@@ -196,3 +198,4 @@ class Parts:
     facts: KnownFacts = field(default_factory=KnownFacts)
     rhythms: Rhythms = field(default_factory=Rhythms)
     doors: Doors = field(default_factory=Doors)
+    figures: Callable[[], Mapping[str, float]] = dict

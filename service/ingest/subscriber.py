@@ -82,6 +82,7 @@ class Subscriber:
         self._retry_wait = 0.0
         self._leaving = False
         self.store_said: str | None = None
+        self.commit_s = self.lag_s = 0.0
         self.connection = Connection(connected=False, said=f"not connected to {address} yet")
 
     def _make_client(self) -> mqtt.Client:
@@ -101,6 +102,11 @@ class Subscriber:
         client.on_connect, client.on_subscribe = self._connected, self._subscribed
         client.on_message, client.on_disconnect = self._heard, self._disconnected
         return client
+
+    @property
+    def waiting(self) -> int:
+        """How many messages are taken and not stored yet."""
+        return len(self._batch)
 
     # What the library calls, in our own thread. An exception would end the loop: they only note.
 
@@ -213,6 +219,7 @@ class Subscriber:
             self._end_backlog(now)
             return
         self._drop_repeated()
+        arrived_ms = self._batch[0].at_ms if self._batch else self._now_ms()
         try:
             if self._batch:
                 self._take(self._batch, self._session, self._backlog())
@@ -223,6 +230,7 @@ class Subscriber:
             log.warning("readings_not_stored", reason=str(exc), waiting=len(self._batch))
             return
         self._retry_wait, self.store_said, self._quiet_since = 0.0, None, now
+        self.commit_s, self.lag_s = time.monotonic() - now, (self._now_ms() - arrived_ms) / 1000
         self._acknowledge(self._batch)
         self._batch = []
         self._committed()

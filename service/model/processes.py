@@ -17,3 +17,4 @@ class ProcessReport(SQLModel, table=True):
     name: str = Field(primary_key=True)
     reported_at: datetime = Field(sa_type=Instant)
     parts: dict[str, Any] = Field(sa_column=Column(JSON, nullable=False))
+    figures: dict[str, float] = Field(sa_column=Column(JSON, nullable=False))

@@ -15,8 +15,22 @@ SILENT_AFTER_S: Final = 20
 _FORGET_AFTER = timedelta(days=1)
 _REPORT = table_of(ProcessReport)
 
+FIGURES: Final[dict[str, tuple[bool, str]]] = {
+    "readings_stored": (True, "Readings stored since the start."),
+    "readings_repeated": (True, "Readings that were stored before, since the start."),
+    "messages_refused": (True, "Messages, or parts of one, that could not be taken, since the start."),
+    "ingest_lag_seconds": (False, "From the arrival of a batch's first message until the batch was on disk."),
+    "commit_seconds": (False, "Storing the last batch."),
+    "ingest_waiting": (False, "Messages that are taken and not stored yet."),
+    "watch_step_seconds": (False, "The last look of the watch at what came."),
+    "watch_writes_behind": (False, "Writes of readings that the watch has not looked at."),
+}
+"""What a process tells of its work; whether it counts up (else it is how things are now), and in words."""
 
-def report(session: Session, name: str, parts: Mapping[str, tuple[bool, str]], now: datetime) -> None:
+
+def report(
+    session: Session, name: str, parts: Mapping[str, tuple[bool, str]], figures: Mapping[str, float], now: datetime
+) -> None:
     """Say how the parts of a process are.
 
     Parameters
@@ -27,10 +41,12 @@ def report(session: Session, name: str, parts: Mapping[str, tuple[bool, str]], n
         The process: the same after a restart.
     parts : mapping
         By part, whether it does its work, and a sentence.
+    figures : mapping
+        Of `FIGURES`.
     now : datetime
     """
     said = {part: [ok, sentence] for part, (ok, sentence) in parts.items()}
-    session.merge(ProcessReport(name=name, reported_at=now, parts=said))
+    session.merge(ProcessReport(name=name, reported_at=now, parts=said, figures=dict(figures)))
     session.execute(sa.delete(_REPORT).where(_REPORT.c.reported_at < now - _FORGET_AFTER))
 
 
@@ -61,3 +77,14 @@ def parts_elsewhere(session: Session, own_name: str, now: datetime) -> dict[str,
             if part not in said or (here[0] and not said[part][0]):
                 said[part] = here
     return said
+
+
+def figures_of(session: Session, own_name: str, own: Mapping[str, float]) -> dict[str, float]:
+    """Return the figures of the whole site: counts are summed, of the others the greatest counts."""
+    together = dict(own)
+    for row in session.exec(select(ProcessReport)).all():
+        for figure, value in ({} if row.name == own_name else row.figures).items():
+            counts = FIGURES.get(figure, (False, ""))[0]
+            before = together.get(figure, 0.0)
+            together[figure] = before + value if counts else max(before, value)
+    return together

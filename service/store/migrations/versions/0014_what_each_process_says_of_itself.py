@@ -15,6 +15,7 @@ def upgrade() -> None:
         sa.Column("name", sa.String(), nullable=False),
         sa.Column("reported_at", sa.BigInteger(), nullable=False),
         sa.Column("parts", sa.JSON(), nullable=False),
+        sa.Column("figures", sa.JSON(), nullable=False),
         sa.PrimaryKeyConstraint("name"),
     )
 
