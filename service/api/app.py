@@ -12,6 +12,7 @@ from service.api import (
     alarm_actions,
     alarms,
     animals,
+    calibrations,
     clutches,
     days,
     health,
@@ -56,7 +57,7 @@ def create_api(parts: Parts) -> FastAPI:
     app.add_middleware(Door, parts=parts)
     add_problem_handlers(app)
     app.include_router(health.router)
-    answering = (alarms, alarm_actions, readings, live)
+    answering = (alarms, alarm_actions, calibrations, readings, live)
     for part in (rooms, search, profiles, days, lookback, animals, journal, clutches, *answering):
         app.include_router(part.router, prefix=PREFIX)
     app.openapi = lambda: _described(app)

@@ -76,6 +76,11 @@ ACCESS = {
     "POST /api/v1/alarms/{alarm_id}/out-of-service": WORKERS,
     "POST /api/v1/alarms/{alarm_id}/return": WORKERS,
     "POST /api/v1/readings": WORKERS,
+    "GET /api/v1/calibrations": SIGNED_IN,
+    "POST /api/v1/calibrations": WORKERS,
+    "GET /api/v1/calibrations/salts": SIGNED_IN,
+    "GET /api/v1/calibrations/reading": SIGNED_IN,
+    "POST /api/v1/calibrations/{number}/withdraw": WORKERS,
     "GET /": SIGNED_IN,
     "GET /fragments/tiles": SIGNED_IN,
     "GET /enclosures/{key}": SIGNED_IN,
@@ -101,6 +106,15 @@ ACCESS = {
     "POST /enclosures/{key}/out-of-service": WORKERS,
     "POST /enclosures/{key}/return": WORKERS,
     "GET /search": SIGNED_IN,
+    "GET /profiles": SIGNED_IN,
+    "GET /profiles/{key}": SIGNED_IN,
+    "GET /new-profile": SIGNED_IN,
+    "POST /new-profile": WORKERS,
+    "GET /profiles/{key}/edit": SIGNED_IN,
+    "POST /profiles/{key}/edit": WORKERS,
+    "POST /fragments/profile-day": WORKERS,
+    "GET /profiles/{key}/trial/{number}": SIGNED_IN,
+    "POST /profiles/{key}/trial/{number}/save": WORKERS,
     "GET /api/v1/profiles": SIGNED_IN,
     "GET /api/v1/profiles/{profile_id}": SIGNED_IN,
     "POST /api/v1/profiles": WORKERS,
@@ -125,7 +139,7 @@ ACCESS = {
 IN_A_PATH = {
     "enclosure_id": "rack-a-1", "key": "rack-a-1", "alarm_id": "4711", "hold_id": "4711", "day": "2026-03-09",
     "name": "Amber", "number": "4711",
-    "digest": "none", "profile_id": "sun-lizard", "trial": "4711", "name:path": "css/none.css",
+    "digest": "none", "profile_id": "sun-lizard", "trial": "4711", "number": "4711", "name:path": "css/none.css",
 }  # fmt: skip
 NAMES = {"v": "Vera", "k": "Kim", "o": "Oda"}
 
