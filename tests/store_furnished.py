@@ -29,14 +29,15 @@ from service.store.checksums import sum_store
 from service.store.engine import Store, open_store
 from service.store.intake import ReceiptEntry, Refusal, add_receipt, installation_number, keep_refusals
 from service.store.readings import add_readings, next_number
+from service.store.sealing import QUIET_MS, Sealer
 from tests.builders import LONG_AGO, MINUTE, NOON, NOON_MS, a_probe, a_site, an_enclosure
 
 DAY = 24 * 60 * MINUTE
 _ENTERED = {"from_at": LONG_AGO, "entered_by": "a test", "entered_at": LONG_AGO}
 
 
-def furnish(store: Store, channels: int = 3, days: int = 4, seed: int = 1) -> None:
-    """Fill a store: facts of every kind, and readings each minute, some of them late."""
+def furnish(store: Store, channels: int = 3, days: int = 4, seed: int = 1, *, sealed: bool = True) -> None:
+    """Fill a store: facts of every kind, and readings every five minutes, some of them late; old days are sealed."""
     with store.write() as session:
         a_site(session, "Europe/Lisbon")
         enclosure = an_enclosure(session)
@@ -48,6 +49,8 @@ def furnish(store: Store, channels: int = 3, days: int = 4, seed: int = 1) -> No
         keep_days(session, enclosure.id, [KeptDay(NOON.date(), b"\x01", b"\x02", b"\x00body")])
         next_number(session, "facts")
     add_some_readings(store, ids, days, seed)
+    if sealed:
+        list(Sealer(store).run(NOON_MS - days // 2 * DAY + QUIET_MS, lambda _: None))
 
 
 def _add_facts(session: Session, enclosure_id: int, channel_id: int) -> None:

@@ -14,6 +14,7 @@ import service.model  # noqa: F401 - the tables must be known
 from service.store.readings import DAY_MS, StoredReadings
 
 READING: Final = "reading"
+BLOCK: Final = "reading_block"
 _CHUNK: Final = 100_000
 _ROWS_AT_ONCE: Final = 2_000
 _BEFORE_ALL: Final = -(2**62)
@@ -43,11 +44,37 @@ class Sum:
 
 @dataclass(slots=True)
 class ChannelSum:
-    """What is stored of one channel: its readings by day, and its rows in the other tables that go by channel."""
+    """What is stored of one channel: its rows of readings by day, its sealed days, and its rows in other tables.
+
+    `counts` and `sealed_counts` say how many readings each day has as rows, and in its block.
+    """
 
     days: DayDigests = field(default_factory=dict)
     counts: dict[int, int] = field(default_factory=dict)
     others: dict[str, Sum] = field(default_factory=dict)
+    sealed: DayDigests = field(default_factory=dict)
+    sealed_counts: dict[int, int] = field(default_factory=dict)
+
+    @property
+    def readings(self) -> int:
+        """Return how many readings there are, those of sealed days too."""
+        return sum(self.counts.values()) + sum(self.sealed_counts.values())
+
+    @property
+    def with_readings(self) -> int:
+        """Return how many days have readings."""
+        return len(self.days.keys() | self.sealed_counts.keys())
+
+    def add_sealed(self, table: sa.Table, rows: Iterable[Any]) -> None:
+        """Note the rows of the table of sealed days; those of other tables are none of its concern."""
+        if table.name != BLOCK:
+            return
+        names = [column.name for column in table.columns]
+        day, readings, body = (names.index(name) for name in ("day", "readings", "body"))
+        for row in rows:
+            self.sealed[row[day]] = digest_of(repr(row).encode())
+            if row[body] is not None:
+                self.sealed_counts[row[day]] = row[readings]
 
     def __str__(self) -> str:
         """Return one checksum of it all."""
@@ -179,8 +206,13 @@ def sum_channel(session: Session, channel_id: int) -> ChannelSum:
     days = DayDigester()
     for part in raw_readings(session, channel_id):
         days.add(part)
-    others = {table.name: sum_table(session, table, channel_id) for table in channel_tables()}
-    return ChannelSum(days.digests(), days.counts, others)
+    found = ChannelSum(days.digests(), days.counts)
+    for table in channel_tables():
+        total = found.others[str(table.name)] = Sum()
+        for rows in rows_of(session, table, channel_id):
+            add_rows(total, rows)
+            found.add_sealed(table, rows)
+    return found
 
 
 def sum_store(session: Session) -> dict[str, Sum]:

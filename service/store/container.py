@@ -6,7 +6,9 @@ archive's own bookkeeping too.
 
 import hashlib
 import os
+import struct
 import zipfile
+import zlib
 from contextlib import suppress
 from dataclasses import asdict, dataclass
 from pathlib import Path
@@ -25,6 +27,16 @@ _MARK: Final = b"sha256:"
 _COMMENT_BYTES: Final = len(_MARK) + 64
 _STARTS: Final = b"PK\x03\x04"
 _FAST: Final = 1
+_NO_ARCHIVE: Final = (
+    zipfile.BadZipFile,
+    NotImplementedError,
+    RuntimeError,
+    ValueError,
+    EOFError,
+    struct.error,
+    KeyError,
+)
+"""What the archive's reader raises of bytes that are no archive, or none that we wrote."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,7 +137,7 @@ def read_manifest(path: Path) -> Manifest:
             return _understood(path, orjson.loads(archive.read(MANIFEST)))
     except OSError as exc:
         raise BadUse(f"{path}: cannot be read ({exc.strerror}); name a backup") from exc
-    except (zipfile.BadZipFile, KeyError, orjson.JSONDecodeError) as exc:
+    except _NO_ARCHIVE as exc:
         raise StoreForeign(f"{path}: is no backup of Wardian; name one") from exc
 
 
@@ -140,7 +152,7 @@ def _require_whole(path: Path, file: IO[bytes]) -> None:
     said = file.read()
     if size > _COMMENT_BYTES and said == _MARK + _digest_before_comment(file):
         return
-    with suppress(zipfile.BadZipFile), zipfile.ZipFile(file) as archive:
+    with suppress(*_NO_ARCHIVE), zipfile.ZipFile(file) as archive:
         if MANIFEST not in archive.namelist():
             raise StoreForeign(f"{path}: is an archive of something else than a Wardian room; name a backup")
     raise StoreDamaged(f"{path}: is damaged or cut short (its digest does not match); use another backup")
@@ -177,7 +189,7 @@ def extract(path: Path, target: Path, manifest: Manifest, share: Share = lambda 
             found = _copy(member, file, manifest.size, share)
             file.flush()
             os.fsync(file.fileno())
-    except (zipfile.BadZipFile, KeyError) as exc:
+    except (*_NO_ARCHIVE, zlib.error) as exc:
         raise StoreDamaged(f"{path}: is damaged ({exc}); use another backup") from exc
     if found != manifest.sha256 or target.stat().st_size != manifest.size:
         raise StoreDamaged(f"{path}: the database within is not what its manifest says; use another backup")

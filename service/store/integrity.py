@@ -9,14 +9,14 @@ from typing import Final, TypeAlias
 import sqlalchemy as sa
 from sqlmodel import Session, SQLModel
 
-from service.model import Channel, ChannelDay, ChannelState, Counter, Reading, from_ms, table_of
+from service.model import Channel, ChannelDay, ChannelState, Counter, Reading, ReadingBlock, from_ms, table_of
 from service.store.block_checks import check_blocks
 from service.store.checksums import channel_tables, channels_with_readings
 from service.store.readings import DAY_MS
 
 _READING, _CHANNEL, _STATE = table_of(Reading), table_of(Channel), table_of(ChannelState)
-_COUNTER, _DAY = table_of(Counter), table_of(ChannelDay)
-_NEEDED: Final = ("write", "facts")
+_COUNTER, _DAY, _BLOCK = table_of(Counter), table_of(ChannelDay), table_of(ReadingBlock)
+_NEEDED: Final = ("write", "facts", "sealed")
 _TOLD: Final = 20
 _LAST_DAY: Final = 2_932_896  # 9999-12-31
 GapDays: TypeAlias = tuple[str, date, date]
@@ -118,8 +118,11 @@ def check_newest(session: Session) -> list[Damage]:
     states = {row[0]: row[1] for row in session.execute(sa.select(_STATE.c.channel_id, _STATE.c.at_ms))}
     names, found = _names(session), []
     for channel_id in channels_with_readings(session):
-        newest = session.execute(sa.select(sa.func.max(_READING.c.at_ms)).where(_READING.c.channel_id == channel_id))
-        at_ms = newest.scalar()
+        newest = [
+            session.execute(sa.select(sa.func.max(table.c[name])).where(table.c.channel_id == channel_id)).scalar()
+            for table, name in ((_READING, "at_ms"), (_BLOCK, "last_ms"))
+        ]
+        at_ms = max((at for at in newest if at is not None), default=None)
         if at_ms is not None and at_ms > states.get(channel_id, at_ms - 1):
             said = f"{names.get(channel_id, channel_id)}: its newest reading, of {_iso(at_ms)}, is not noted as such"
             found.append(Damage(f"{said}; the next one that comes in mends that"))

@@ -1,6 +1,6 @@
 """A store copied into another database, with checksums; the copy goes on where it was cut off."""
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import date
@@ -29,7 +29,7 @@ from service.store.checksums import (
     sum_table,
 )
 from service.store.engine import UNFINISHED, Store, describe, open_store
-from service.store.readings import DAY_MS, StoredReadings
+from service.store.readings import DAY_MS, StoredReadings, count_all
 
 Progress: TypeAlias = Callable[[int, int], None]
 """Told how many readings are done, and of how many."""
@@ -177,10 +177,17 @@ def copy_facts(source: Session, target: Session) -> None:
     _set_sequences(target.connection())
 
 
-def _copy_rows(source: Session, target: Session, table: sa.Table, channel_id: int | None = None) -> Sum:
+def _copy_rows(
+    source: Session,
+    target: Session,
+    table: sa.Table,
+    channel_id: int | None = None,
+    seen: Callable[[sa.Table, Sequence[Any]], None] = lambda _table, _rows: None,
+) -> Sum:
     total, names = Sum(), [column.name for column in table.columns]
     for rows in rows_of(source, table, channel_id):
         add_rows(total, rows)
+        seen(table, rows)
         target.connection().execute(table.insert(), [dict(zip(names, row, strict=True)) for row in rows])
     return total
 
@@ -204,8 +211,11 @@ def copy_channel(source: Session, target: Session, channel_id: int, progress: Ca
         days.add(part)
         _insert(connection, channel_id, part)
         progress(len(part))
-    others = {table.name: _copy_rows(source, target, table, channel_id) for table in channel_tables()}
-    return ChannelSum(days.digests(), days.counts, others)
+    copied = ChannelSum(days.digests(), days.counts)
+    for table in channel_tables():
+        copied.others[str(table.name)] = _copy_rows(source, target, table, channel_id, copied.add_sealed)
+    progress(sum(copied.sealed_counts.values()))
+    return copied
 
 
 def _insert(connection: Connection, channel_id: int, part: StoredReadings) -> None:
@@ -219,8 +229,7 @@ def _insert(connection: Connection, channel_id: int, part: StoredReadings) -> No
 
 def _copy_channels(source: Session, target: Store, progress: Progress) -> dict[int, ChannelSum]:
     """Copy channel by channel, each in a transaction of its own with a note that it is done."""
-    total = source.execute(sa.text("SELECT count(*) FROM reading")).scalar_one()
-    done, sums = 0, {}
+    done, total, sums = 0, count_all(source), {}
 
     def advance(rows: int) -> None:
         nonlocal done
@@ -235,7 +244,7 @@ def _copy_channels(source: Session, target: Store, progress: Progress) -> dict[i
         if (noted := notes.get(str(channel_id))) is not None:
             sums[channel_id] = sum_channel(source, channel_id)
             if str(sums[channel_id]) == noted:
-                advance(sum(sums[channel_id].counts.values()))
+                advance(sums[channel_id].readings)
                 continue
         with target.write() as session:
             _remove_channel(session, channel_id)
@@ -268,9 +277,9 @@ def _compare(source: Session, target: Store, sums: dict[int, ChannelSum], *, res
             rows += sum(total.rows for total in expected.others.values())
         if extra := set(channels_with_readings(session)) - sums.keys():
             raise StoreDamaged(f"the copy has readings of channels that the source has none of: {sorted(extra)}")
-    readings = sum(sum(total.counts.values()) for total in sums.values())
+    readings, days = (sum(getattr(total, name) for total in sums.values()) for name in ("readings", "with_readings"))
     tables = len(fact_tables()) + len(channel_tables()) + 1
-    return Moved(tables, rows, len(sums), sum(len(total.days) for total in sums.values()), readings, resumed)
+    return Moved(tables, rows, len(sums), days, readings, resumed)
 
 
 def _require_same(table: str, expected: Sum, there: Sum) -> None:
@@ -289,9 +298,11 @@ def require_same_channel(channel: str, expected: ChannelSum, there: ChannelSum) 
     StoreDamaged
         Naming the channel and the first day that differs.
     """
-    for day in sorted(expected.days.keys() | there.days.keys()):
-        if expected.days.get(day) != there.days.get(day):
-            raise StoreDamaged(f"{channel} on {_date(day)} (UTC): the copy's readings are not the same; copy it again")
+    for before, after in ((expected.days, there.days), (expected.sealed, there.sealed)):
+        for day in sorted(before.keys() | after.keys()):
+            if before.get(day) != after.get(day):
+                said = "the copy's readings are not the same; copy it again"
+                raise StoreDamaged(f"{channel} on {_date(day)} (UTC): {said}")
     for name, total in expected.others.items():
         _require_same(f"{name} of {channel}", total, there.others[name])
 

@@ -261,6 +261,15 @@ def count_readings(session: Session, channel_ids: Sequence[int], start_ms: int, 
     return rows + sum(count_sealed(session, channel_id, start_ms, end_ms) for channel_id in channel_ids)
 
 
+def count_all(session: Session) -> int:
+    """Return how many readings there are altogether, sealed ones too."""
+    counts = (
+        "SELECT count(*) FROM reading",
+        "SELECT coalesce(sum(readings), 0) FROM reading_block WHERE body IS NOT NULL",
+    )
+    return sum(int(session.execute(sa.text(count)).scalar_one()) for count in counts)
+
+
 def recent_times(session: Session, channel_id: int, limit: int = 200) -> npt.NDArray[np.int64]:
     """Return the times of a channel's last readings, in order: what its cadence is taken from."""
     last = sa.select(_READING.c.at_ms).where(_READING.c.channel_id == channel_id)
