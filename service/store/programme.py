@@ -11,8 +11,16 @@ from typing import Any
 import numpy as np
 from sqlmodel import Session
 
-from service.climate.day_cycle import LightSchedule, Photoperiod, instant_of, local_day, photoperiod_of
+from service.climate.day_cycle import (
+    LIT_ABOVE_LUX,
+    LightSchedule,
+    Photoperiod,
+    instant_of,
+    local_day,
+    photoperiod_of,
+)
 from service.climate.day_view import Cycle
+from service.climate.lamp_light import hours_of, lit_above
 from service.climate.series import Series, series_of
 from service.climate.targets import Override, Season, SpeciesProfile, Target, targets_in_force
 from service.model import Flag
@@ -93,6 +101,15 @@ class Programme:
         """Return the planned photoperiods that the local day of an instant can lie in: the day's own and the last."""
         day = self.day_of(at_ms)
         return [self.day_of(day.start_ms - 1).photoperiod, day.photoperiod]
+
+    def planned_lit(self, start_ms: int, end_ms: int) -> list[tuple[int, int]]:
+        """Return when the lights were to burn, from the day before that of the start to that of the end [ms, UTC]."""
+        day, found = self.day_of(self.day_of(start_ms).start_ms - 1), []
+        while day.start_ms <= end_ms:
+            if day.photoperiod.basis != "none":
+                found.append((day.photoperiod.on_ms, day.photoperiod.off_ms))
+            day = self.day_of(day.end_ms)
+        return found
 
     def _change_instants(self) -> Iterator[int]:
         enclosure = self._enclosure
@@ -184,11 +201,14 @@ def photoperiods(
     start, end = local_day(first, facts.zone)[0] - DAY_MS, local_day(last, facts.zone)[1] + DAY_MS
     light = _measured(session, facts, enclosure, "illuminance", start, end)
     power = _measured(session, facts, enclosure, "power", start, end)
+    above = LIT_ABOVE_LUX
+    if light is not None:
+        above = lit_above(hours_of(light.at, light.value), programme.planned_lit(start, end), int(light.at[-1]))
     days = [first + timedelta(days=n) for n in range((last - first).days + 1)]
     return [
         photoperiod_of(
             day, facts.zone, schedule=programme.light_schedule(day), light=_around(light, day, facts),
-            lamp_power=_around(power, day, facts),
+            lit_above_lux=above, lamp_power=_around(power, day, facts),
         )
         for day in days
     ]  # fmt: skip

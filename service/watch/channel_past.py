@@ -1,7 +1,10 @@
-"""What a channel said in the days before the readings at hand, hour by hour: small enough to be remembered."""
+"""What a channel said in the days before the readings at hand, hour by hour.
+
+It follows from the stored readings alone, and is read again after a restart.
+"""
 
 from dataclasses import dataclass, field
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 
@@ -37,25 +40,12 @@ class ChannelPast:
     def forget(self, quantity: str) -> None:
         """Let go what no condition looks at any more."""
         if len(self.hours.start):
-            keeps = _LIGHT_KEEPS_MS if quantity == "illuminance" else _HEAT_KEEPS_MS
-            self.hours = self.hours.since(int(self.hours.start[-1]) - keeps)
-
-    def remembered(self) -> dict[str, Any]:
-        """Return what to keep for a restart, as JSON values; empty when there is nothing."""
-        if self.place is None:
-            return {}
-        rows = zip(self.hours.start.tolist(), self.hours.first.tolist(), self.hours.highest.tolist(), strict=True)
-        return {"place": list(self.place), "hours": [list(row) for row in rows]}
+            self.hours = self.hours.since(int(self.hours.start[-1]) - keeps_ms(quantity))
 
 
-def past_of(stored: dict[str, Any]) -> ChannelPast:
-    """Return what `remembered` gave; of an empty dictionary nothing."""
-    if not stored:
-        return ChannelPast()
-    rows = stored["hours"]
-    start = np.array([row[0] for row in rows], dtype=np.int64)
-    hours = Hours(start, np.array([row[1] for row in rows], float), np.array([row[2] for row in rows], float))
-    return ChannelPast((stored["place"][0], stored["place"][1]), hours)
+def keeps_ms(quantity: str) -> int:
+    """Return how far back conditions look at a channel of a quantity [ms]."""
+    return _LIGHT_KEEPS_MS if quantity == "illuminance" else _HEAT_KEEPS_MS
 
 
 def has_past(quantity: str, zone: str) -> bool:

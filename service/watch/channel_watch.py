@@ -22,7 +22,7 @@ from service.store.facts import ChannelFact, EnclosureFact, PlacementFact, RoomF
 from service.store.programme import Programme
 from service.store.readings import StoredReadings
 from service.store.traceability import errors_within
-from service.watch.channel_past import has_past, past_of
+from service.watch.channel_past import ChannelPast, has_past, keeps_ms
 from service.watch.conditions import (
     CHANNEL_CONDITIONS,
     CONDITIONS,
@@ -141,7 +141,7 @@ class ChannelWatch:
         self.last_ms: int | None = stored.get("last_ms")
         self.silent_since_ms: int | None = stored.get("silent_since_ms")
         self._conditions = {key: _condition_of(key, kept) for key, kept in stored.get("conditions", {}).items()}
-        self._past = past_of(stored.get("past", {}))
+        self._past: ChannelPast | None = None
         self._programmes: dict[int, Programme] = {}
 
     def remembered(self) -> dict[str, Any]:
@@ -150,8 +150,20 @@ class ChannelWatch:
             "last_ms": self.last_ms,
             "silent_since_ms": self.silent_since_ms,
             "conditions": {key: kept.remembered() for key, kept in self._conditions.items() if not kept.is_idle},
-            "past": self._past.remembered(),
         }
+
+    @property
+    def lacks_ms(self) -> int:
+        """How much of the time before its next readings the watch must be given by `recall` first [ms]."""
+        looks_back = any(has_past(self.channel.quantity, placement.zone) for placement in self.channel.placements)
+        return keeps_ms(self.channel.quantity) if looks_back and self._past is None else 0
+
+    def recall(self, readings: StoredReadings) -> None:
+        """Take in readings from before those to be judged, as what the days before were like."""
+        self._past = ChannelPast()
+        fit = (readings.flags & (Flag.LATE | Flag.unfit())) == 0
+        for _ in self._placed(readings.at[fit], readings.value[fit], -1):
+            self._past.forget(self.channel.quantity)
 
     def take(self, readings: StoredReadings, after_ms: int) -> list[AlarmEvent]:
         """Carry the watch over further readings and return what happened in order of time.
@@ -174,7 +186,7 @@ class ChannelWatch:
         for placement, recent in self._placed(at[fit], value[fit], after_ms):
             events.extend(self._moved(placement, int(recent.at[0])))
             events.extend(self._limits(placement, recent))
-            self._past.forget(self.channel.quantity)
+            recent.past.forget(self.channel.quantity)
         self.last_ms = int(at[-1])
         return sorted(events, key=lambda event: event.at_ms)
 
@@ -229,15 +241,16 @@ class ChannelWatch:
         self, at: npt.NDArray[np.int64], value: npt.NDArray[np.float64], after_ms: int
     ) -> Iterator[tuple[PlacementFact, Recent]]:
         """Cut readings by where the channel stood; those from between two places belong nowhere."""
+        past = self._past = self._past or ChannelPast()
         for placement in self.channel.placements:
             edges = np.searchsorted(at, (placement.start_ms, max(placement.start_ms, after_ms + 1), placement.end_ms))
             low, new, high = (int(edge) for edge in edges)
             if new < high and placement.enclosure_id in self._facts.enclosures:
                 if has_past(self.channel.quantity, placement.zone):
-                    self._past.take((placement.enclosure_id, placement.zone), at[new:high], value[new:high])
+                    past.take((placement.enclosure_id, placement.zone), at[new:high], value[new:high])
                 yield (
                     placement,
-                    Recent(at[low:high], value[low:high], new - low, self.cadence_ms, self._past, self._uncertainty),
+                    Recent(at[low:high], value[low:high], new - low, self.cadence_ms, past, self._uncertainty),
                 )
 
     def _uncertainty(self, at_ms: int) -> float:

@@ -42,6 +42,8 @@ def watched_channels(
             continue
         times = recent_times(session, channel.id)
         watch = ChannelWatch(facts, channel, cadence_of(times) if len(times) > 1 else None)
+        if watch.lacks_ms:
+            watch.recall(corrected(channel, read_readings(session, channel.id, start_ms - watch.lacks_ms, start_ms)))
         readings = read_readings(session, channel.id, start_ms - CONTEXT_MS, end_ms)
         events = watch.take(corrected(channel, readings), start_ms - 1)
         yield watch, events + watch.overdue(end_ms)

@@ -175,20 +175,10 @@ def _lit_above(
     if quantity != "illuminance" or not len(at):
         return np.full(len(at), _LIT_ABOVE[quantity])
     first, last = int(at[0]), int(at[-1])
-    planned = planned_lit(programme, first - LEVEL_DAYS * DAY_MS, last)
+    planned = programme.planned_lit(first - LEVEL_DAYS * DAY_MS, last)
     ends = sorted({p.off_ms for p in photoperiods if first < p.off_ms <= last})
     levels = [lit_above(readings.past.hours, planned, moment) for moment in (first, *ends)]
     return np.array(levels)[np.searchsorted(np.array(ends), at, "right")]
-
-
-def planned_lit(programme: Programme, start_ms: int, end_ms: int) -> list[tuple[int, int]]:
-    """Return when the lights were to burn, of the days that hold or follow the start, to the end [ms, UTC]."""
-    day, found = programme.day_of(programme.day_of(start_ms).start_ms - 1), []
-    while day.start_ms <= end_ms:
-        if day.photoperiod.basis != "none":
-            found.append((day.photoperiod.on_ms, day.photoperiod.off_ms))
-        day = programme.day_of(day.end_ms)
-    return found
 
 
 def _judge_limit(condition: LimitCondition, programme: Programme, quantity: str, readings: Recent) -> Held:

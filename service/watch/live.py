@@ -32,7 +32,7 @@ from service.store.facts import RoomFacts, facts_version, load_facts
 from service.store.history import corrected
 from service.store.holds import overdue_holds
 from service.store.measured import Measured, measured_in
-from service.store.readings import Newest, newest_readings, read_readings, recent_times
+from service.store.readings import Newest, newest_readings, number, read_readings, recent_times
 from service.watch.channel_watch import CONTEXT_MS, AlarmEvent, AlarmRaised, ChannelWatch
 from service.watch.enclosure_watch import UNSEEN, EnclosureWatch
 from service.watch.recording import record
@@ -70,12 +70,14 @@ class Watch:
         self._looked_ms = 0
         self.said: str | None = None
         self.stepped_at = time.monotonic()
+        self.step_s, self.writes_behind = 0.0, 0
 
     def run(self, stop: threading.Event, woken: threading.Event) -> None:
         """Step whenever woken, and each second besides, until told to stop."""
         while not stop.is_set():
             woken.wait(1.0)
             woken.clear()
+            begun = time.monotonic()
             try:
                 self.step()
                 self.said = None
@@ -86,6 +88,7 @@ class Watch:
                 log.warning("watch_waits", reason=str(exc))
                 stop.wait(1.0)
             self.stepped_at = time.monotonic()
+            self.step_s = self.stepped_at - begun
         try:
             self.save()
         except StoreUnusable as exc:
@@ -98,6 +101,7 @@ class Watch:
             touched = [
                 state for state in newest_readings(session, self._seen_write) if state.channel_id in self._channels
             ]
+            self.writes_behind = number(session, "write") - self._seen_write if self._seen_write >= 0 else 0
             events = ended + [event for state in touched for event in self._take(session, state)]
             events += self._by_the_clock(session)
             holds_are_over = bool(overdue_holds(session, from_ms(self._now_ms())))
@@ -107,6 +111,7 @@ class Watch:
         if holds_are_over:
             self._end_holds()
         self._seen_write = max((state.write for state in touched), default=self._seen_write)
+        self.writes_behind = 0
         return len(events)
 
     def _end_holds(self) -> None:
@@ -172,6 +177,9 @@ class Watch:
         after = state.at_ms - 1 if watch.last_ms is None else watch.last_ms
         if after >= state.at_ms:
             return []
+        if watch.lacks_ms:
+            before = read_readings(session, state.channel_id, after + 1 - watch.lacks_ms, after + 1)
+            watch.recall(corrected(watch.channel, before))
         readings = read_readings(session, state.channel_id, after - CONTEXT_MS, state.at_ms + 1)
         return watch.take(corrected(watch.channel, readings), after)
 
