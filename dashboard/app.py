@@ -12,6 +12,7 @@ from dashboard.pages.charts import chart_router
 from dashboard.pages.days import days_router
 from dashboard.pages.enclosure import enclosure_router
 from dashboard.pages.people import people_router
+from dashboard.pages.profiles import profiles_router
 from dashboard.pages.room import room_router
 from dashboard.pages.search import search_router
 from dashboard.pages.sign_in import first_owner_router, password_router, sign_in_router
@@ -41,6 +42,7 @@ def create_app(parts: Parts) -> FastAPI:
     for router in (alarms_router, answers_router, people_router, sign_in_router, first_owner_router, password_router):
         app.include_router(router(pages))
     app.include_router(search_router(pages))
+    app.include_router(profiles_router(pages))
     app.include_router(about_router(pages))
     app.include_router(static_router(assets))
     pages.templates.globals["ways"] = ways_of(app, asked_path)

@@ -62,7 +62,7 @@ class DraftIn(BaseModel):
     def table(self, key: str) -> dict[str, Any]:
         """Return it as a `[[profile]]` of a room file."""
         said = self.model_dump(by_alias=True, exclude_none=True)
-        table = {"id": key, "species": said["species"], "target": said["target"]}
+        table = {"id": key, "species": said["species"]} | ({"target": said["target"]} if said["target"] else {})
         if self.notes.strip():
             table["notes"] = self.notes
         return table | ({"season": said["season"]} if said["season"] else {})

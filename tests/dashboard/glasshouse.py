@@ -6,6 +6,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, time, timedelta
 from pathlib import Path
+from typing import Any
 
 import httpx
 import numpy as np
@@ -63,17 +64,22 @@ class Glasshouse:
 class Visitor:
     """Asks the whole application, as a browser does that runs no scripts."""
 
-    def __init__(self, app: FastAPI) -> None:
-        self._app = app
+    def __init__(self, app: FastAPI, cookie: str = "") -> None:
+        self._app, self.cookie = app, cookie
 
     def get(self, path: str) -> httpx.Response:
         """Return the answer to a GET."""
-        return asyncio.run(self._get(path))
+        return asyncio.run(self._ask("GET", path))
 
-    async def _get(self, path: str) -> httpx.Response:
+    def post(self, path: str, **sent: Any) -> httpx.Response:
+        """Return the answer to a POST of a form (`data`) or of JSON (`json`)."""
+        return asyncio.run(self._ask("POST", path, **sent))
+
+    async def _ask(self, method: str, path: str, **sent: Any) -> httpx.Response:
         transport = httpx.ASGITransport(self._app)
-        async with httpx.AsyncClient(transport=transport, base_url="http://wardian.test") as client:
-            return await client.get(path)
+        headers = {"cookie": self.cookie} if self.cookie else {}
+        async with httpx.AsyncClient(transport=transport, base_url="http://wardian.test", headers=headers) as client:
+            return await client.request(method, path, **sent)
 
 
 def values_at(at: np.ndarray, now_ms: int, key: str) -> dict[str, np.ndarray]:
