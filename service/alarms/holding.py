@@ -12,7 +12,10 @@ from service.errors import Refused
 from service.model import Alarm, AlarmHold
 from service.store.alarms import get_alarm
 from service.store.holds import alarms_under, get_hold, hold_on, overdue_holds
+from service.store.readings import next_number
 
+HOLDS: Final = "holds"
+"""Counts the holds that began or ended: while it stands, nothing has changed about them."""
 LONGEST_SHELF: Final = timedelta(days=7)
 """A shelved alarm comes back at the latest after this. Common practice, no source."""
 
@@ -25,6 +28,7 @@ class Scope:
     place: str | None = None
     enclosure_id: int | None = None
     room_id: int | None = None
+    places: tuple[str, ...] | None = None
 
 
 def shelve(session: Session, alarm_id: int, by: str, note: str | None, now: datetime, until: datetime) -> AlarmHold:
@@ -46,14 +50,21 @@ def shelve(session: Session, alarm_id: int, by: str, note: str | None, now: date
     return hold_back(session, State.SHELVED, scope, Deed(by, now, now, note), until)
 
 
-def hold_back(session: Session, kind: State, scope: Scope, deed: Deed, until: datetime | None) -> AlarmHold:
-    """Hold back the alarms of a scope that are open, and those raised while it lasts."""
+def hold_back(
+    session: Session, kind: State, scope: Scope, deed: Deed, until: datetime | None, because: str | None = None
+) -> AlarmHold:
+    """Hold back the alarms of a scope that are open, and those raised while it lasts.
+
+    `because` is the place of the alarm that explains them, where one does.
+    """
     hold = AlarmHold(
         kind=kind, condition=scope.condition, place=scope.place, enclosure_id=scope.enclosure_id,
-        room_id=scope.room_id, from_at=deed.at, until_at=until, by=deed.by, note=deed.note,
+        room_id=scope.room_id, places=None if scope.places is None else list(scope.places), because=because,
+        from_at=deed.at, until_at=until, by=deed.by, note=deed.note,
     )  # fmt: skip
     session.add(hold)
     session.flush()
+    next_number(session, HOLDS)
     for alarm in alarms_under(session, hold, [str(state) for state in OPEN]):
         change(session, alarm, EVENT_OF_HOLD[kind], deed)
     return hold
@@ -90,6 +101,7 @@ def end_hold(session: Session, hold_id: int, by: str, now: datetime, note: str |
     hold.ended_at, hold.ended_by = now, by
     session.add(hold)
     session.flush()
+    next_number(session, HOLDS)
     for alarm in alarms_under(session, hold, [hold.kind]):
         _let_go(session, alarm, Deed(by, now, now, note))
     return hold

@@ -87,8 +87,9 @@ class RoomWatchState(SQLModel, table=True):
 class AlarmHold(SQLModel, table=True):
     """Alarms that are held back for a time: shelved, suppressed by design, or out of service.
 
-    `kind` is the state that held alarms are in. An empty `condition`, `place`, `enclosure_id` or `room_id` means any.
-    `until_at` is when it ends by itself, `ended_at` when it did end.
+    `kind` is the state that held alarms are in. An empty `condition`, `place`, `places`, `enclosure_id` or `room_id`
+    means any. `because` is the place of the alarm that explains what is suppressed by design. `until_at` is when it
+    ends by itself, `ended_at` when it did end.
     """
 
     __tablename__ = "alarm_hold"  # pyright: ignore[reportAssignmentType]
@@ -99,6 +100,8 @@ class AlarmHold(SQLModel, table=True):
     place: str | None = None
     enclosure_id: int | None = Field(default=None, foreign_key="enclosure.id", index=True)
     room_id: int | None = Field(default=None, foreign_key="room.id")
+    places: list[str] | None = Field(default=None, sa_column=Column(JSON))
+    because: str | None = None
     from_at: datetime = Field(sa_type=Instant)
     until_at: datetime | None = Field(default=None, sa_type=Instant)
     by: str

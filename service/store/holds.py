@@ -10,11 +10,19 @@ from service.errors import NotFound
 from service.model import Alarm, AlarmHold, Enclosure, table_of
 
 _HOLD, _ALARM, _ENCLOSURE = table_of(AlarmHold), table_of(Alarm), table_of(Enclosure)
+NEVER_AT_REST = ("out-of-service-long", "out-of-service-over")
+"""Conditions about the rest itself: a hold on everything of an enclosure is not about them."""
 
 
 def standing_holds(session: Session) -> Sequence[AlarmHold]:
     """Return the holds that have not ended, the newest first."""
     return session.exec(select(AlarmHold).where(_HOLD.c.ended_at.is_(None)).order_by(_HOLD.c.id.desc())).all()
+
+
+def ended_holds_since(session: Session, since: datetime) -> Sequence[AlarmHold]:
+    """Return the holds that have ended at or after an instant, in that order."""
+    query = select(AlarmHold).where(_HOLD.c.ended_at >= since)
+    return session.exec(query.order_by(_HOLD.c.ended_at, _HOLD.c.id)).all()
 
 
 def get_hold(session: Session, hold_id: int) -> AlarmHold:
@@ -49,7 +57,14 @@ def hold_on(session: Session, alarm: Alarm) -> AlarmHold | None:
     query = select(AlarmHold).where(_HOLD.c.ended_at.is_(None))
     for column, value in wanted:
         query = query.where(sa.or_(column.is_(None), column == value))
-    return session.exec(query.order_by(_HOLD.c.id.desc())).first()
+    holds = session.exec(query.order_by(_HOLD.c.id.desc()))
+    return next((hold for hold in holds if _is_about(hold, alarm)), None)
+
+
+def _is_about(hold: AlarmHold, alarm: Alarm) -> bool:
+    if hold.condition is None and alarm.condition in NEVER_AT_REST:
+        return False
+    return hold.places is None or alarm.place in hold.places
 
 
 def alarms_under(session: Session, hold: AlarmHold, states: Sequence[str]) -> Sequence[Alarm]:
@@ -57,8 +72,12 @@ def alarms_under(session: Session, hold: AlarmHold, states: Sequence[str]) -> Se
     query = select(Alarm).where(_ALARM.c.state.in_(states))
     if hold.condition is not None:
         query = query.where(_ALARM.c.condition == hold.condition)
+    else:
+        query = query.where(_ALARM.c.condition.not_in(NEVER_AT_REST))
     if hold.place is not None:
         query = query.where(_ALARM.c.place == hold.place)
+    if hold.places is not None:
+        query = query.where(_ALARM.c.place.in_(hold.places))
     if hold.enclosure_id is not None:
         query = query.where(_ALARM.c.enclosure_id == hold.enclosure_id)
     if hold.room_id is not None:

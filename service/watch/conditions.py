@@ -219,7 +219,7 @@ ROOM_BLACKOUT: Final = Condition(
 
 GATEWAY_CUT: Final = Condition(
     "gateway-cut", "high", "Probes of one gateway or rack fell silent at once",
-    "Check the gateway's power and network, and the rack's socket; look at the animals there, which nothing watches now.",
+    "Check the gateway's power and network, and the rack's socket; look at the animals there: they are unwatched.",
     HEAT_CAUTION,
 )  # fmt: skip
 

@@ -1,4 +1,6 @@
-"""What the watch finds, written down: alarms, and what a blackout explains."""
+"""What the watch finds, written down: alarms, and what a blackout or a silent gateway explains."""
+
+from datetime import datetime
 
 from sqlmodel import Session
 
@@ -10,12 +12,15 @@ from service.store.alarms import find_alarm
 from service.store.facts import RoomFacts
 from service.store.holds import standing_holds
 from service.watch.causes import likely_cause
-from service.watch.channel_watch import AlarmEvent, AlarmReturned
-from service.watch.conditions import PROBE_SILENT, ROOM_BLACKOUT
+from service.watch.channel_watch import AlarmEvent, AlarmRaised, AlarmReturned
+from service.watch.conditions import GATEWAY_CUT, PROBE_SILENT, ROOM_BLACKOUT
 from service.watch.room_watch import WITHIN_MS, room_named
+from service.watch.supplies import probes_under
 
 STRAGGLERS_MS = WITHIN_MS
 """How long after a blackout the probes have to speak again. Common practice, no source. [ms]"""
+
+_COMMON = (ROOM_BLACKOUT, GATEWAY_CUT)
 
 
 def record(session: Session, facts: RoomFacts, event: AlarmEvent, now_ms: int) -> None:
@@ -25,8 +30,8 @@ def record(session: Session, facts: RoomFacts, event: AlarmEvent, now_ms: int) -
         alarm = find_alarm(session, event.condition.key, event.place, from_ms(event.raised_ms))
         if alarm is not None:
             deed = Deed(WATCH, from_ms(event.at_ms), recorded_at, event.why)
-            if record_returned(session, alarm, deed, event.peak) and event.condition is ROOM_BLACKOUT:
-                _let_silences_end(session, facts, event)
+            if record_returned(session, alarm, deed, event.peak) and event.condition in _COMMON:
+                _let_silences_end(session, event)
         return
     occurrence = Occurrence(
         condition=event.condition.key,
@@ -44,19 +49,28 @@ def record(session: Session, facts: RoomFacts, event: AlarmEvent, now_ms: int) -
         cause=likely_cause(session, facts, event),
     )
     raised = record_raised(session, occurrence, recorded_at)
-    if raised is not None and event.condition is ROOM_BLACKOUT and (room := room_named(facts, event.place)):
-        deed = Deed(WATCH, from_ms(event.at_ms), recorded_at, "explained by the blackout of the room")
-        hold_back(session, State.SUPPRESSED, Scope(PROBE_SILENT.key, room_id=room.id), deed, until=None)
+    if raised is not None and event.condition in _COMMON:
+        _hold_silences_back(session, facts, event, recorded_at)
 
 
-def _let_silences_end(session: Session, facts: RoomFacts, event: AlarmReturned) -> None:
-    """Hold back for a moment longer what a blackout explained: each probe needs its own time to speak again.
+def _hold_silences_back(session: Session, facts: RoomFacts, event: AlarmRaised, recorded_at: datetime) -> None:
+    """Suppress the silences that a common one explains."""
+    room = room_named(facts, event.place)
+    if room is not None:
+        scope, why = Scope(PROBE_SILENT.key, room_id=room.id), "explained by the blackout of the room"
+    else:
+        probes = tuple(probes_under(facts, event.place))
+        scope, why = Scope(PROBE_SILENT.key, places=probes), f"explained by the silence of {event.place}"
+    deed = Deed(WATCH, from_ms(event.at_ms), recorded_at, why)
+    hold_back(session, State.SUPPRESSED, scope, deed, until=None, because=event.place)
+
+
+def _let_silences_end(session: Session, event: AlarmReturned) -> None:
+    """Hold back for a moment longer what was explained: each probe needs its own time to speak again.
 
     Whoever is silent still after that is told by name.
     """
-    room = room_named(facts, event.place)
     for hold in standing_holds(session):
-        explained = hold.kind == State.SUPPRESSED and hold.condition == PROBE_SILENT.key
-        if room is not None and explained and hold.room_id == room.id:
+        if hold.kind == State.SUPPRESSED and hold.because == event.place:
             hold.until_at = from_ms(event.at_ms + STRAGGLERS_MS)
             session.add(hold)

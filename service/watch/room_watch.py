@@ -1,4 +1,4 @@
-"""A room under watch: when most of its channels fall silent together, that is one alarm, not sixty.
+"""Rooms, gateways and racks under watch: when most channels fall silent together, that is one alarm, not sixty.
 
 A fold over the silences that the channels' watches find, in order of time: live, after a restart and in replay
 it decides alike.
@@ -11,20 +11,19 @@ from typing import Any, Final
 from service.climate.ranges import MINUTE_MS
 from service.store.facts import RoomFact, RoomFacts
 from service.watch.channel_watch import AlarmEvent, AlarmRaised, AlarmReturned
-from service.watch.conditions import PROBE_SILENT, ROOM_BLACKOUT
+from service.watch.conditions import GATEWAY_CUT, PROBE_SILENT, ROOM_BLACKOUT, Condition
+from service.watch.supplies import LEAST_PROBES, ROOM, Supplies, Supply
 
 # All of these: common practice, no source.
 SHARE: Final = 0.6
 """Of the channels that spoke before."""
 WITHIN_MS: Final = 5 * MINUTE_MS
 ON_DELAY_MS: Final = 2 * MINUTE_MS
-LEAST_PROBES: Final = 3
-"""With fewer probes in a room nothing is common to them."""
 
 
 @dataclass(slots=True)
-class _Room:
-    """What is remembered of a room: who is silent since when, and whether a blackout is near or stands."""
+class _Group:
+    """What is remembered of a room, gateway or rack: who is silent since when, whether its alarm is near or stands."""
 
     silent: dict[int, int] = field(default_factory=dict)
     candidate_ms: int | None = None
@@ -32,7 +31,7 @@ class _Room:
 
 
 class RoomWatch:
-    """Watches for the blackouts of every room.
+    """Watches for the blackouts of every room, and for gateways and racks that are cut off.
 
     Parameters
     ----------
@@ -43,17 +42,20 @@ class RoomWatch:
 
     def __init__(self, facts: RoomFacts, memory: dict[str, Any] | None = None) -> None:
         self._facts = facts
-        self._room_of = {enclosure.id: enclosure.room for enclosure in facts.enclosures.values()}
-        self._rooms = {
-            key: _Room({int(channel): since for channel, since in kept["silent"].items()}, kept["near"], kept["raised"])
+        self._supplies = Supplies(facts)
+        self._groups = {
+            # Before gateways were watched, rooms were remembered by their keys alone.
+            key if "/" in key else f"{ROOM}{key}": _Group(
+                {int(channel): since for channel, since in kept["silent"].items()}, kept["near"], kept["raised"]
+            )
             for key, kept in (memory or {}).items()
         }
 
     def remembered(self) -> dict[str, Any]:
         """Return what to keep for a restart, as JSON values."""
         return {
-            key: {"silent": dict(room.silent), "near": room.candidate_ms, "raised": room.raised_ms}
-            for key, room in self._rooms.items()
+            place: {"silent": dict(group.silent), "near": group.candidate_ms, "raised": group.raised_ms}
+            for place, group in self._groups.items()
         }
 
     def take(self, events: Iterable[AlarmEvent], until_ms: int) -> list[AlarmEvent]:
@@ -61,64 +63,116 @@ class RoomWatch:
         found: list[AlarmEvent] = []
         silences = (e for e in events if e.condition is PROBE_SILENT and e.channel_id is not None)
         for event in sorted(silences, key=lambda event: event.at_ms):
-            key = self._room_key(event)
-            room = self._rooms.setdefault(key, _Room())
-            found += self._pass_time(key, room, event.at_ms)
-            found += self._happens(key, room, event)
-        for key, room in self._rooms.items():
-            found += self._pass_time(key, room, until_ms)
+            found += self._pass_time(event.at_ms)
+            found += self._begins(event) if isinstance(event, AlarmRaised) else self._ends(event)
+        return found + self._pass_time(until_ms)
+
+    def _begins(self, event: AlarmRaised) -> list[AlarmEvent]:
+        channel, at = event.channel_id or 0, event.at_ms
+        for place in self._supplies.of(channel, at):
+            group = self._groups.setdefault(place, _Group())
+            group.silent[channel] = at
+            if group.candidate_ms is None and group.raised_ms is None and self._most_fell_silent(place, group, at):
+                group.candidate_ms = at
+        return []
+
+    def _ends(self, event: AlarmReturned) -> list[AlarmEvent]:
+        """Take a channel out of all that it fell silent with: it may have been moved since."""
+        found: list[AlarmEvent] = []
+        channel, at = event.channel_id or 0, event.at_ms
+        for place, group in self._groups.items():
+            if group.silent.pop(channel, None) is None or self._is_mostly_silent(place, group, at):
+                continue
+            group.candidate_ms = None
+            if group.raised_ms is not None:
+                raised, group.raised_ms = group.raised_ms, None
+                why = "most probes are heard again"
+                found.append(AlarmReturned(_condition(place), place, raised, at, None, why))
+                self._look_behind(place, at)
         return found
 
-    def _room_key(self, event: AlarmEvent) -> str:
-        channel = self._facts.channels.get(event.channel_id or 0)
-        placement = channel.placement_at(event.at_ms) if channel else None
-        return self._room_of.get(placement.enclosure_id, "") if placement else ""
+    def _look_behind(self, place: str, at_ms: int) -> None:
+        """When a room is back, a gateway or rack that is not has a trouble of its own."""
+        if not place.startswith(ROOM):
+            return
+        for other, group in self._groups.items():
+            is_quiet = group.raised_ms is None and group.candidate_ms is None and not other.startswith(ROOM)
+            are_many = len(self._probes(group.silent)) >= LEAST_PROBES
+            if is_quiet and are_many and self._is_mostly_silent(other, group, at_ms):
+                group.candidate_ms = at_ms
 
-    def _happens(self, key: str, room: _Room, event: AlarmEvent) -> list[AlarmEvent]:
-        channel, at = event.channel_id or 0, event.at_ms
-        if isinstance(event, AlarmRaised):
-            room.silent[channel] = at
-            if room.candidate_ms is None and room.raised_ms is None and self._most_fell_silent(key, room, at):
-                room.candidate_ms = at
+    def _pass_time(self, until_ms: int) -> list[AlarmEvent]:
+        """Raise what has lasted for its on-delay by then; rooms before what hangs in them."""
+        near = [(place, group) for place, group in self._groups.items() if group.candidate_ms is not None]
+        found: list[AlarmEvent] = []
+        for place, group in sorted(near, key=self._order):
+            if group.candidate_ms is not None and until_ms >= group.candidate_ms + ON_DELAY_MS:
+                found += self._comes(place, group, group.candidate_ms)
+        return found
+
+    def _order(self, near: tuple[str, _Group]) -> tuple[bool, bool, int, str]:
+        """Order what is near: the rooms, then gateways before racks, and the smaller before the larger."""
+        place, _group = near
+        supply = self._supplies.known.get(place)
+        size = len(supply.probes) if supply else 0
+        return not place.startswith(ROOM), place.startswith("rack/"), size, place
+
+    def _comes(self, place: str, group: _Group, began_ms: int) -> list[AlarmEvent]:
+        supply = self._supplies.known.get(place)
+        if supply is None:
+            group.candidate_ms = None
             return []
-        room.silent.pop(channel, None)
-        if self._most_are_silent(key, room):
-            return []
-        room.candidate_ms = None
-        if room.raised_ms is None:
-            return []
-        raised, room.raised_ms = room.raised_ms, None
-        return [AlarmReturned(ROOM_BLACKOUT, f"room/{key}", raised, at, None, "most probes are heard again")]
+        if not supply.is_room:
+            if self._a_room_is_near(group):
+                return []  # If the whole room is going dark, that is the alarm.
+            if len(self._probes(self._unexplained(place, group))) < LEAST_PROBES:
+                group.candidate_ms = None
+                return []
+        group.candidate_ms, group.raised_ms = None, began_ms + ON_DELAY_MS
+        told = _told(supply, group, began_ms)
+        condition = _condition(place)
+        return [AlarmRaised(condition, place, None, "", None, group.raised_ms, began_ms, cause=told)]
 
-    def _pass_time(self, key: str, room: _Room, until_ms: int) -> list[AlarmEvent]:
-        """Raise a blackout that has lasted for its on-delay by then."""
-        if room.candidate_ms is None or until_ms < room.candidate_ms + ON_DELAY_MS:
-            return []
-        began, room.candidate_ms = room.candidate_ms, None
-        room.raised_ms = began + ON_DELAY_MS
-        told = f"{len(room.silent)} of the room's {len(self._channels(key))} channels fell silent within minutes."
-        place = f"room/{key}"
-        return [AlarmRaised(ROOM_BLACKOUT, place, None, "", None, room.raised_ms, began, cause=told)]
+    def _a_room_is_near(self, group: _Group) -> bool:
+        return any(
+            other.candidate_ms is not None and place.startswith(ROOM) and other.silent.keys() & group.silent.keys()
+            for place, other in self._groups.items()
+        )
 
-    def _most_fell_silent(self, key: str, room: _Room, at_ms: int) -> bool:
-        recent = [channel for channel, since in room.silent.items() if since >= at_ms - WITHIN_MS]
-        probes = {self._facts.channels[channel].probe for channel in recent if channel in self._facts.channels}
-        spoke = len(self._channels(key)) - (len(room.silent) - len(recent))
-        return len(probes) >= LEAST_PROBES and len(recent) >= SHARE * spoke
+    def _unexplained(self, place: str, group: _Group) -> set[int]:
+        """Return the silent channels of a group that no other alarm explains yet."""
+        explained: set[int] = set()
+        for other_place, other in self._groups.items():
+            if other_place != place and other.raised_ms is not None:
+                explained |= other.silent.keys()
+        return group.silent.keys() - explained
 
-    def _most_are_silent(self, key: str, room: _Room) -> bool:
-        return len(room.silent) >= SHARE * len(self._channels(key))
+    def _probes(self, channels: Iterable[int]) -> set[str]:
+        return {self._facts.channels[channel].probe for channel in channels if channel in self._facts.channels}
 
-    def _channels(self, key: str) -> set[int]:
-        return {
-            placement.channel_id
-            for enclosure in self._facts.enclosures.values()
-            if enclosure.room == key
-            for placement in enclosure.placements
-            if placement.channel_id in self._facts.channels
-        }
+    def _most_fell_silent(self, place: str, group: _Group, at_ms: int) -> bool:
+        if not self._is_mostly_silent(place, group, at_ms):
+            return False
+        recent = [channel for channel, since in group.silent.items() if since >= at_ms - WITHIN_MS]
+        spoke = self._supplies.known[place].channels_at(at_ms) - (len(group.silent) - len(recent))
+        return len(self._probes(recent)) >= LEAST_PROBES and len(recent) >= SHARE * spoke
+
+    def _is_mostly_silent(self, place: str, group: _Group, at_ms: int) -> bool:
+        supply = self._supplies.known.get(place)
+        return supply is not None and len(group.silent) >= SHARE * supply.channels_at(at_ms)
+
+
+def _condition(place: str) -> Condition:
+    return ROOM_BLACKOUT if place.startswith(ROOM) else GATEWAY_CUT
+
+
+def _told(supply: Supply, group: _Group, at_ms: int) -> str:
+    silent, all_of_it = len(group.silent), supply.channels_at(at_ms)
+    if supply.is_room:
+        return f"{silent} of the room's {all_of_it} channels fell silent within minutes."
+    return f"{silent} of the {all_of_it} channels of {supply.name} fell silent within minutes; others still speak."
 
 
 def room_named(facts: RoomFacts, place: str) -> RoomFact | None:
     """Return the room that a blackout's place names."""
-    return next((room for room in facts.rooms if place == f"room/{room.key}"), None)
+    return next((room for room in facts.rooms if place == f"{ROOM}{room.key}"), None)

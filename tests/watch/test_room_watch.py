@@ -107,7 +107,7 @@ def test_a_blackout_comes_out_the_same_in_hindsight(room: Store, tmp_path_factor
 
     as_lived = fingerprint()
     with room.write() as session:
-        for table in ("alarm_transition", "alarm", "alarm_hold", "watch_state", "room_watch_state"):
+        for table in ("telling", "alarm_transition", "alarm", "alarm_hold", "watch_state", "room_watch_state"):
             session.connection().exec_driver_sql(f"DELETE FROM {table}")  # noqa: S608 - names of our own
     record_history(room, NOON_MS, NOON_MS + 49 * MINUTE + 501)
     assert fingerprint() == as_lived
