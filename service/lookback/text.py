@@ -156,7 +156,7 @@ def _facts(report: Body, zone: ZoneInfo) -> Iterator[str]:
         until = "" if beyond else f"until {_moment(fact['until'], zone)}"
         when = " ".join(filter(None, (since, until))) or "throughout"
         by = "" if before and beyond else f" Entered by {fact['entered_by']}."
-        yield from _wrapped(f"{when[0].upper()}{when[1:]}: {_FACTS[fact['kind']](fact)}{by}")
+        yield from _wrapped(f"{when[0].upper()}{when[1:]}: {FACT_WORDS[fact['kind']](fact)}{by}")
 
 
 def _moment(instant: str, zone: ZoneInfo) -> str:
@@ -193,7 +193,7 @@ def _equipment(fact: Body) -> str:
     return f"{fact['equipment'].replace('-', ' ').capitalize()} installed{due}."
 
 
-_FACTS: Final[Mapping[str, Callable[[Body], str]]] = {
+FACT_WORDS: Final[Mapping[str, Callable[[Body], str]]] = {
     "placement": _placement,
     "calibration": _calibration,
     "profile": lambda fact: f"Profile {fact['profile']} for {fact['species']}, version {fact['version']}.",

@@ -1,0 +1,1 @@
+"""What an animal or a clutch lived through, wherever it was housed."""
