@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 from dashboard.words import limits, zone_name
 from service.climate.targets import CHECK_UNITS_AND_SHARES
 from service.lookback.bodies import Body
-from service.lookback.words import channel_words, check_name, listed, long_day_words
+from service.lookback.words import channel_words, check_name, check_points_words, listed, long_day_words
 
 _ORDER: Final = ("profile", "override", "lights", "misting", "placement", "calibration", "equipment")
 _TITLES: Final = {
@@ -72,10 +72,7 @@ def _placement(fact: Body) -> str:
 
 
 def _calibration(fact: Body) -> str:
-    return (
-        f"{channel_words(fact['channel'])} read {fact['reads']:g} where the reference stood at "
-        f"{fact['reference']:g}, known to {fact['uncertainty']:g}"
-    )
+    return f"{channel_words(fact['channel'])} read {check_points_words(fact['points'])}"
 
 
 def _override(fact: Body) -> str:

@@ -13,6 +13,7 @@ from service.lookback.words import (
     at_zone,
     channel_words,
     check_name,
+    check_points_words,
     clock_words,
     condition_words,
     counted,
@@ -170,10 +171,7 @@ def _placement(fact: Body) -> str:
 
 
 def _calibration(fact: Body) -> str:
-    return (
-        f"Reference check of {channel_words(fact['channel'])}: it read {fact['reads']:g} where the reference stood at "
-        f"{fact['reference']:g}, known to {fact['uncertainty']:g}."
-    )
+    return f"Reference check of {channel_words(fact['channel'])}: it read {check_points_words(fact['points'])}."
 
 
 def _override(fact: Body) -> str:

@@ -1,6 +1,6 @@
 """Checks, places, dates and lengths of time as a person reads them."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import UTC, date, datetime
 from itertools import groupby
 from typing import Final
@@ -141,6 +141,14 @@ def listed(words: Iterable[str]) -> str:
     """Return words as a list: "a, b and c"."""
     found = list(words)
     return found[0] if len(found) == 1 else f"{', '.join(found[:-1])} and {found[-1]}" if found else ""
+
+
+def check_points_words(points: Iterable[Mapping[str, float]]) -> str:
+    """Return the points of a reference check: "77.1 where the reference stood at 75.3, known to 1.5"."""
+    return listed(
+        f"{point['reads']:g} where the reference stood at {point['reference']:g}, known to {point['uncertainty']:g}"
+        for point in points
+    )
 
 
 def ms_of(instant: str) -> int:
