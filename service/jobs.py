@@ -18,6 +18,7 @@ from service.store.engine import Store
 log = structlog.get_logger("jobs")
 
 HEARTBEAT_S = 60
+SELF_WATCH_S = 5
 BACKUP_FIRST_S, BACKUP_S = 60, 3600
 """When it is first looked whether a backup is due, and how often after that."""
 REVIVE_S = 2
@@ -46,10 +47,12 @@ class Heartbeat:
     all_well: Callable[[], bool]
     said: str = "not sent yet"
     ok: bool = True
+    is_held_back: bool = False
 
     def __call__(self) -> None:
         """Send one beat, or hold it back."""
-        if not self.all_well():
+        self.is_held_back = not self.all_well()
+        if self.is_held_back:
             self.ok, self.said = False, "held back: something that matters is not well"
             return
         try:
@@ -102,6 +105,7 @@ def start_jobs(
     make_ready: Callable[[], None] | None = None,
     sealing: SealingJob | None = None,
     retention: RetentionJob | None = None,
+    self_watch: Callable[[], None] | None = None,
 ) -> BackgroundScheduler:
     """Start the scheduler with its jobs and return it; its owner shuts it down.
 
@@ -115,12 +119,16 @@ def start_jobs(
         Makes what the readings of the coming months need.
     sealing : SealingJob, optional
     retention : RetentionJob, optional
+    self_watch : callable, optional
+        Raises what keeps the service itself from its work.
     """
     scheduler = BackgroundScheduler(timezone="UTC")
     if revive_broker is not None:
         scheduler.add_job(_revive, "interval", (revive_broker,), seconds=REVIVE_S, max_instances=1, coalesce=True)
     if heartbeat is not None:
         scheduler.add_job(heartbeat, "interval", seconds=HEARTBEAT_S, max_instances=1, coalesce=True)
+    if self_watch is not None:
+        scheduler.add_job(self_watch, "interval", seconds=SELF_WATCH_S, max_instances=1, coalesce=True)
     if backup is not None:
         soon = datetime.now(UTC) + timedelta(seconds=BACKUP_FIRST_S)
         scheduler.add_job(

@@ -26,6 +26,7 @@ from service.ingest.intake import Intake
 from service.ingest.subscriber import Subscriber
 from service.jobs import DailyBackup, Heartbeat, start_jobs
 from service.jobs_store import RetentionJob, SealingJob
+from service.main_telling import Telling
 from service.people.roles import Doors
 from service.settings import LOOPBACK, Settings, host_and_port, is_loopback
 from service.store.engine import Store, open_store
@@ -70,8 +71,9 @@ class Service:
         self.wake = Wake()
         self._stop, self._readings_came = threading.Event(), threading.Event()
         self._broker = EmbeddedBroker(settings) if settings.broker == "embedded" else None
-        self._intake = Intake(self.store, settings.keep_refused)
-        self._watch = Watch(self.store, now_ms, self.wake.notify)
+        self._intake = Intake(self.store, settings.keep_refused, settings.keep_unclaimed * 2**20)
+        self._telling = Telling(self.store, settings.public_url, now_ms, self._parts_of_telling, self.wake.notify)
+        self._watch = Watch(self.store, now_ms, self._alarms_recorded)
         self._subscriber: Subscriber | None = None
         self._threads: list[threading.Thread] = []
         self._heartbeat = Heartbeat(settings.heartbeat, self.all_well) if settings.heartbeat else None
@@ -92,6 +94,7 @@ class Service:
         )
         self._run("ingest", self._subscriber.run, self._stop)
         self._run("watch", self._watch.run, self._stop, self._readings_came)
+        self._run("telling", self._telling.run, self._stop)
         revive = self._broker.revive if self._broker else None
         self._scheduler = start_jobs(
             self._heartbeat,
@@ -100,6 +103,7 @@ class Service:
             self.store.make_ready,
             SealingJob(self.store, now_ms, self._stop),
             _retention(self.settings, self.store, self._stop),
+            self._telling.self_watch,
         )
 
     def stop(self) -> None:
@@ -107,6 +111,7 @@ class Service:
         self.wake.close()
         self._stop.set()
         self._readings_came.set()
+        self._telling.wake()
         if self._scheduler is not None:
             self._scheduler.shutdown(wait=False)
         for thread in self._threads:
@@ -125,12 +130,27 @@ class Service:
             take_readings=self._take_posted,
             wake=self.wake,
             doors=self.doors,
+            figures=self.figures,
         )
+
+    def figures(self) -> Mapping[str, float]:
+        """Say how much was done, and how far behind each part is: see `service.store.processes.FIGURES`."""
+        told: dict[str, float] = {
+            "readings_stored": self._intake.stored,
+            "readings_repeated": self._intake.repeated,
+            "messages_refused": self._intake.refused,
+            "watch_step_seconds": self._watch.step_s,
+            "watch_writes_behind": self._watch.writes_behind,
+        }
+        if ear := self._subscriber:
+            told |= {"ingest_lag_seconds": ear.lag_s, "commit_seconds": ear.commit_s, "ingest_waiting": ear.waiting}
+        return told
 
     def component_states(self) -> Mapping[str, ComponentState]:
         """Say how each part is, and how to mend what is not well."""
         states = {"broker": self._broker_state(), "ingest": self._ingest_state(), "watch": self._watch_state()}
         states["disk"] = _disk_state(self.settings)
+        states["telling"] = self._telling.state(is_alive=self._alive("telling"))
         if self._heartbeat is not None:
             states["heartbeat"] = ComponentState(self._heartbeat.ok, f"heartbeat: {self._heartbeat.said}")
         if self._backup is not None:
@@ -138,8 +158,9 @@ class Service:
         return states
 
     def all_well(self) -> bool:
-        """Whether everything that matters is well."""
-        return all(state.ok for name, state in self.component_states().items() if name not in MATTERS_NOT)
+        """Whether everything that matters is well, not merely alive: readings come, are stored, watched and told."""
+        parts = (state.ok for name, state in self.component_states().items() if name not in MATTERS_NOT)
+        return all(parts) and self._telling.readings_are_fresh()
 
     def _run(self, name: str, target: Callable[..., None], *args: object) -> None:
         thread = threading.Thread(target=target, args=args, name=name, daemon=True)
@@ -166,6 +187,19 @@ class Service:
         if self._watch.said:
             return ComponentState(ok=False, said=f"the watch waits: {self._watch.said}")
         return ComponentState(ok=True, said="watching")
+
+    def _parts_of_telling(self) -> Mapping[str, ComponentState]:
+        """Say how each part is, as far as it is an alarm: a beat that was held back has its reason in another part."""
+        # A dead route has an alarm of its own.
+        states = dict(self.component_states())
+        states["telling"] = self._telling.state(is_alive=self._alive("telling"), routes=False)
+        if self._heartbeat is not None and self._heartbeat.is_held_back:
+            states.pop("heartbeat", None)
+        return states
+
+    def _alarms_recorded(self) -> None:
+        self.wake.notify()
+        self._telling.wake()
 
     def _alive(self, name: str) -> bool:
         return any(thread.name == name and thread.is_alive() for thread in self._threads)

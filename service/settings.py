@@ -34,12 +34,16 @@ class Settings(BaseSettings):
     broker_user: str = Field("", description="User that probes sign in with at the embedded broker.")
     broker_password: str = Field("", description="Its password; required when the broker listens beyond loopback.")
     web: str = Field("127.0.0.1:8780", description="host:port of the pages and of the HTTP interface.")
+    public_url: str = Field("", description="Address of the pages as a phone reaches them; links in messages use it.")
     heartbeat: str = Field("", description="URL that is called each minute while everything that matters is well.")
     log: Literal["text", "json"] = Field("text", description="How log lines are written.")
     backup_folder: str = Field("", description="Folder of the daily backups; empty means that none is taken.")
     backup_keep: int = Field(7, ge=1, description="How many daily backups are kept.")
     keep_readings_days: str = Field("", description="How many days readings are kept; empty means for ever.")
     keep_refused: int = Field(5_000, ge=100, description="How many refused messages are kept to be looked at.")
+    keep_unclaimed: int = Field(
+        64, ge=1, le=4096, description="What messages of probes that nobody has claimed may take. [MiB]"
+    )
 
     @field_validator("broker")
     @classmethod
@@ -56,6 +60,14 @@ class Settings(BaseSettings):
     def _is_host_and_port(cls, value: str) -> str:
         host_and_port(value)
         return value
+
+    @field_validator("public_url")
+    @classmethod
+    def _is_an_address(cls, value: str) -> str:
+        url = urlsplit(value)
+        if value and (url.scheme not in {"http", "https"} or not url.hostname or url.query or url.fragment):
+            raise ValueError("expected an address such as https://wardian.example.org, as a phone reaches the pages")
+        return value.rstrip("/")
 
     @field_validator("keep_readings_days", mode="before")
     @classmethod

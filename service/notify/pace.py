@@ -43,7 +43,7 @@ class Pace:
     attempt: timedelta = timedelta(seconds=20)
     lease: timedelta = timedelta(seconds=60)
     first_retry: timedelta = timedelta(seconds=5)
-    longest_retry: timedelta = timedelta(minutes=15)
+    longest_retry: timedelta = timedelta(minutes=5)
     longest_retry_after: timedelta = timedelta(hours=1)
     give_up: timedelta = timedelta(hours=48)
     dead: timedelta = timedelta(minutes=2)

@@ -205,7 +205,7 @@ class Teller:
         delivery = claimed_by(session, attempt.delivery_id, self._worker)
         if not is_done:
             seconds = self.pace.attempt.total_seconds()
-            note_route(session, attempt.contact_id, now, f"no answer within {seconds:.0f} s; the attempt still hangs")
+            note_route(session, attempt.contact_id, now, f"no answer within {seconds:g} s; the attempt still hangs")
             return
         if delivery is None:
             return

@@ -77,7 +77,7 @@ def find_alarm(session: Session, condition: str, place: str, raised_at: datetime
 
 
 def add_transition(session: Session, alarm: Alarm, transition: AlarmTransition) -> None:
-    """Append a change of state to the record, let the alarm stand there, and note that people may have to hear of it."""
+    """Append a change of state to the record, let the alarm stand there, and note that it may have to be told."""
     alarm.state = transition.after
     session.add(alarm)
     session.add(transition)

@@ -87,7 +87,7 @@ class HookRoute:
             ):
                 self._judge(answer)
         except httpx.TimeoutException as exc:
-            raise NotDelivered(f"{self.about}: no answer within {seconds:.0f} s") from exc
+            raise NotDelivered(f"{self.about}: no answer within {seconds:g} s") from exc
         except (httpx.TransportError, httpx.InvalidURL) as exc:
             raise NotDelivered(f"{self.about}: {_why(exc)}") from exc
 

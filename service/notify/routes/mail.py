@@ -77,15 +77,11 @@ class MailRoute:
                 self._introduce(server, ends)
                 _hurry(server, ends)
                 server.send_message(self._mail(message), self.sender, list(self.to))
-        except smtplib.SMTPException as exc:
-            raise NotDelivered(f"{self.about}: {_said(exc)}") from exc
         except ssl.SSLError as exc:
-            raise NotDelivered(f"{self.about}: no TLS connection ({exc.reason or exc})") from exc
-        except TimeoutError as exc:
-            raise NotDelivered(f"{self.about}: no answer within {seconds:.0f} s") from exc
-        except OSError as exc:
-            late = time.monotonic() >= ends
-            why = f"no answer within {seconds:.0f} s" if late else f"no connection ({exc.strerror or exc})"
+            reason = (exc.reason or "refused").lower().replace("_", " ")
+            raise NotDelivered(f"{self.about}: no TLS connection ({reason})") from exc
+        except (smtplib.SMTPException, OSError) as exc:
+            why = f"no answer within {seconds:g} s" if _is_late(exc, ends) else _said(exc)
             raise NotDelivered(f"{self.about}: {why}") from exc
 
     @contextlib.contextmanager
@@ -94,13 +90,14 @@ class MailRoute:
         left = max(_LEAST_S, ends - time.monotonic())
         name = socket.gethostname()  # the library would ask the name server for more, and wait
         if self.mode == "ssl":
-            server: smtplib.SMTP = smtplib.SMTP_SSL(self.host, self.port, name, timeout=left, context=self._tls())
+            server: smtplib.SMTP = smtplib.SMTP_SSL(local_hostname=name, timeout=left, context=self._tls())
         else:
-            server = smtplib.SMTP(self.host, self.port, name, timeout=left)
-        cut = threading.Timer(max(_LEAST_S, ends - time.monotonic()), _cut, (server,))
+            server = smtplib.SMTP(local_hostname=name, timeout=left)
+        cut = threading.Timer(left, _cut, (server,))
         cut.daemon = True
         cut.start()
         try:
+            server.connect(self.host, self.port)
             yield server
             with contextlib.suppress(smtplib.SMTPException, OSError):
                 server.quit()
@@ -149,8 +146,17 @@ def _cut(server: smtplib.SMTP) -> None:
             connection.shutdown(socket.SHUT_RDWR)
 
 
-def _said(exc: smtplib.SMTPException) -> str:
+def _is_late(exc: smtplib.SMTPException | OSError, ends: float) -> bool:
+    """Whether it failed for want of time: the library tells a slow server as one that hung up."""
+    hung_up = isinstance(exc, smtplib.SMTPServerDisconnected)
+    slow = isinstance(exc, TimeoutError) or (hung_up and "timed out" in str(exc))
+    return slow or (time.monotonic() >= ends - _LEAST_S and (hung_up or not isinstance(exc, smtplib.SMTPException)))
+
+
+def _said(exc: smtplib.SMTPException | OSError) -> str:
     """Return what the server said, in a line."""
+    if not isinstance(exc, smtplib.SMTPException):
+        return f"no connection ({exc.strerror or exc})"
     if isinstance(exc, smtplib.SMTPRecipientsRefused):
         code, text = next(iter(exc.recipients.values()))
         return f"the address was refused ({code} {_text(text)})"

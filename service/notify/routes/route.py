@@ -1,6 +1,8 @@
 """What every route does, and how one is made from its URL."""
 
 import logging
+import threading
+import warnings
 from typing import Any, Final, Protocol
 from urllib.parse import urlsplit
 
@@ -9,6 +11,9 @@ from service.notify.messages import Message
 
 SHORTEST_SECRET: Final = 4
 """Shorter parts of a URL are words like `to`, and hide nothing. [characters]"""
+
+_LOADING: Final = threading.Lock()
+"""Filters of warnings are the whole process's: one thread at a time sets them aside."""
 
 
 class Route(Protocol):
@@ -59,15 +64,18 @@ def route_of(url: str) -> Route:
 
 
 def _plugin(url: str) -> Any:  # noqa: ANN401 - a class of the library's for each service
-    from apprise import Apprise, AppriseAsset  # noqa: PLC0415 - as above
+    with _LOADING, warnings.catch_warnings():
+        # One of its services imports a module that a later Python leaves out; it copes without.
+        warnings.simplefilter("ignore", DeprecationWarning)
+        from apprise import Apprise, AppriseAsset  # noqa: PLC0415 - as above
 
-    # What the library logs may hold the whole URL: it is heard where a message fails, and nowhere else.
-    library = logging.getLogger("apprise")
-    library.propagate = False
-    if not library.handlers:
-        library.addHandler(logging.NullHandler())
-    asset = AppriseAsset(app_id="Wardian", app_desc="Climate of animal enclosures", app_url="", async_mode=False)
-    plugin = Apprise.instantiate(url, asset=asset, suppress_exceptions=True)
+        # What the library logs may hold the whole URL: it is heard where a message fails, and nowhere else.
+        library = logging.getLogger("apprise")
+        library.propagate = False
+        if not library.handlers:
+            library.addHandler(logging.NullHandler())
+        asset = AppriseAsset(app_id="Wardian", app_desc="Climate of animal enclosures", app_url="", async_mode=False)
+        plugin = Apprise.instantiate(url, asset=asset, suppress_exceptions=True)
     if plugin is None:
         scheme = urlsplit(url).scheme
         raise RouteInvalid(
