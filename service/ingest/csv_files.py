@@ -12,12 +12,17 @@ from typing import TextIO
 from service.errors import BadUse
 from service.ingest.mapping import ChannelIntake, Mappings
 from service.model import Flag, from_ms, to_ms
+from service.store.block_rows import sealed_until
+from service.store.blocks import DAY_MS
 from service.store.engine import Store
 from service.store.facts import load_facts
 from service.store.readings import NewReading, add_readings, stream_readings
+from service.store.retention import is_deleted
 
 HEADER = ("time", "probe", "quantity", "value")
 _CHUNK = 50_000
+_REMEMBERED_DAYS = 100_000
+_FIT, _IMPOSSIBLE = int(Flag.DEVICE_CLOCK), int(Flag.DEVICE_CLOCK | Flag.IMPOSSIBLE)
 
 Progress = Callable[[int], None]
 """Told how far the file has been read. [byte]"""
@@ -36,7 +41,8 @@ class Imported:
 def import_csv(store: Store, path: Path, progress: Progress) -> Imported:
     """Store the readings of a CSV file; doing it again stores nothing twice.
 
-    Rows that cannot be taken go into ``<name>.rejected.csv`` beside the file, with the line and the reason.
+    Rows that cannot be taken go into ``<name>.rejected.csv`` beside the file, with the line and the reason. So do those
+    of days whose readings retention has deleted: among them a few would pass for the whole day.
 
     Raises
     ------
@@ -46,7 +52,7 @@ def import_csv(store: Store, path: Path, progress: Progress) -> Imported:
     result = Imported()
     rejected = _Rejected(path.with_suffix(".rejected.csv"))
     with store.read() as session:
-        known = _Channels(Mappings(load_facts(session)))
+        known = _Channels(store, Mappings(load_facts(session)), sealed_until(session))
     try:
         with path.open("rb") as raw, io.TextIOWrapper(raw, encoding="utf-8-sig", newline="") as file:
             for chunk in _chunks(file, path, known, rejected):
@@ -66,11 +72,12 @@ def import_csv(store: Store, path: Path, progress: Progress) -> Imported:
 
 
 class _Channels:
-    """Finds channels by probe and quantity, each pair once."""
+    """Finds channels by probe and quantity, each pair once, and knows the days whose readings were deleted."""
 
-    def __init__(self, mappings: Mappings) -> None:
-        self._mappings = mappings
+    def __init__(self, store: Store, mappings: Mappings, sealed_until: int) -> None:
+        self._store, self._mappings, self._sealed_until = store, mappings, sealed_until
         self._found: dict[tuple[str, str], ChannelIntake] = {}
+        self._deleted: dict[tuple[int, int], bool] = {}
 
     def find(self, probe: str, quantity: str) -> ChannelIntake:
         channel = self._found.get((probe, quantity))
@@ -82,6 +89,23 @@ class _Channels:
                 raise ValueError(f"probe {probe!r} has no channel {quantity!r}; it has {', '.join(intake.channels)}")
             channel = self._found[probe, quantity] = intake.channels[quantity]
         return channel
+
+    def require_kept(self, channel_id: int, at_ms: int) -> None:
+        day = at_ms // DAY_MS
+        if day > self._sealed_until:
+            return
+        deleted = self._deleted.get((channel_id, day))
+        if deleted is None:
+            if len(self._deleted) >= _REMEMBERED_DAYS:
+                self._deleted.clear()
+            # A session for each look: one that stays open would keep the log of SQLite from being emptied.
+            with self._store.read() as session:
+                deleted = self._deleted[channel_id, day] = is_deleted(session, channel_id, day)
+        if deleted:
+            raise ValueError(
+                f"the readings of {from_ms(day * DAY_MS):%Y-%m-%d} (UTC) were deleted by the retention rule, and only "
+                "the day's summary is kept; restore a backup to have them back"
+            )
 
 
 class _Rejected:
@@ -140,8 +164,9 @@ def _reading(row: list[str], known: _Channels) -> NewReading:
     value = float(row[3])
     if not math.isfinite(value):
         raise ValueError(f"value {row[3]!r} is no finite number")
-    flags = Flag.DEVICE_CLOCK | (Flag.IMPOSSIBLE if channel.is_impossible(value) else Flag(0))
-    return channel.id, to_ms(at), value, int(flags)
+    at_ms = to_ms(at)
+    known.require_kept(channel.id, at_ms)
+    return channel.id, at_ms, value, _IMPOSSIBLE if channel.is_impossible(value) else _FIT
 
 
 def export_csv(store: Store, out: TextIO, start_ms: int, end_ms: int) -> int:

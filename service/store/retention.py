@@ -109,6 +109,12 @@ def _delete_day(session: Session, channel_id: int, day: int) -> int:
     return count
 
 
+def is_deleted(session: Session, channel_id: int, day: int) -> bool:
+    """Whether the readings of a channel and UTC day were deleted, so that only their summary is kept."""
+    row = sa.select(_BLOCK.c.day).where(_BLOCK.c.channel_id == channel_id, _BLOCK.c.day == day, _BLOCK.c.body.is_(None))
+    return session.execute(row).first() is not None
+
+
 def pinned_spans(session: Session, facts: RoomFacts) -> dict[int | None, list[Span]]:
     """Return the pinned spans by channel; those of None concern all channels. [ms, UTC].
 

@@ -1,14 +1,19 @@
 """Readings as CSV, in and out."""
 
+import csv
 import io
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 
 from service.errors import BadUse
 from service.ingest.csv_files import export_csv, import_csv
+from service.model import to_ms
 from service.store.engine import Store
 from service.store.readings import END_OF_TIME
+from service.store.retention import apply_retention, plan_retention
+from service.store.sealing import Sealer
 from tests.builders import a_probe, a_site, stored
 
 HEADER = "time,probe,quantity,value\n"
@@ -82,3 +87,21 @@ def test_another_file_is_refused_in_a_sentence(room: Store, tmp_path: Path, cont
         import_csv(room, path, lambda _done: None)
     with pytest.raises(BadUse, match=r"missing\.csv"):
         import_csv(room, tmp_path / "missing.csv", lambda _done: None)
+
+
+def test_readings_of_days_that_retention_deleted_are_refused_by_name(room: Store, tmp_path: Path) -> None:
+    hours = [f"2024-01-{day:02d}T{hour:02d}:00:00.000+00:00" for day in (1, 2) for hour in range(24)]
+    text = HEADER + "".join(f"{hour},spot,air_temperature,20.5\n" for hour in hours)
+    assert imported(room, tmp_path / "a.csv", text) == (48, 0, 0)
+    assert list(Sealer(room).run(to_ms(datetime(2026, 1, 1, tzinfo=UTC)), lambda _: None))
+    with room.read() as session:
+        plans = plan_retention(session, 30, to_ms(datetime(2024, 2, 1, tzinfo=UTC)))
+    assert sum(apply_retention(room, plans)) == 24
+    fresh = HEADER + "2024-01-01T05:30:00Z,spot,air_temperature,30\n2024-01-02T05:30:00Z,spot,air_temperature,31\n"
+    again = text.removeprefix(HEADER) + "2024-01-01T05:30:00Z,spot,relative_humidity,60\n"
+    assert imported(room, tmp_path / "b.csv", fresh + again) == (2, 24, 25)
+    with (tmp_path / "b.rejected.csv").open(encoding="utf-8", newline="") as file:
+        _, first, *others = csv.reader(file)
+    assert (first[0], len(others)) == ("2", 24)
+    assert first[1].startswith("the readings of 2024-01-01 (UTC) were deleted by the retention rule")
+    assert len(stored(room, 1)) == 25
