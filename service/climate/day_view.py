@@ -115,6 +115,8 @@ class DayInput:
     now_ms : int
         What lies later is not known yet. [ms, UTC]
     clutch : Clutch, optional
+    doubts : mapping of a cycle's start to a mapping of channel key to reason
+        Which channels could not be believed when the cycle was judged, as `cycle_health.doubts_at` says. [ms, UTC]
     lit_above_lux, lit_above_watt : float
         Above these a light channel and a lamp's power channel mean lit. [lx], [W]
     """
@@ -129,6 +131,7 @@ class DayInput:
     cycles: Sequence[Cycle]
     now_ms: int
     clutch: Clutch | None = None
+    doubts: Mapping[int, Mapping[str, str]] = field(default_factory=dict[int, Mapping[str, str]])
     lit_above_lux: float = LIT_ABOVE_LUX
     lit_above_watt: float = LIT_ABOVE_WATT
 

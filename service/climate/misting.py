@@ -133,6 +133,8 @@ class Surroundings:
         within that time, before the first of them. [ms, UTC]
     wet_since_ms : int or None
         When a cycle less than 30 min before started whose water still is in the air. [ms, UTC]
+    doubt : str
+        Why the probes around the cycle cannot be believed; empty when they can.
     """
 
     now_ms: int
@@ -142,6 +144,7 @@ class Surroundings:
     asked: float = ASKED_RESPONSE
     quiet_until_ms: int | None = None
     wet_since_ms: int | None = None
+    doubt: str = ""
 
 
 def asked_response(targets: Mapping[str, Target]) -> float:
@@ -243,7 +246,7 @@ def judge_cycle(air: ZoneAir, cycle: Cycle, around: Surroundings) -> MistingResu
     MistingResult
         Its verdict is CONFIRMED when added humidity within 20 min reaches what is asked and its U; WEAK when it is only
         above the noise; NONE otherwise; SATURATED when the air left no room to show a response; NO_DATA when readings
-        cover less than 0.75 of the window or are too far apart to show a spike.
+        cover less than 0.75 of the window, are too far apart to show a spike, or cannot be believed.
     """
     start = cycle.at_ms
     window_end = start + RESPONSE_MIN * MINUTE_MS
@@ -255,6 +258,8 @@ def judge_cycle(air: ZoneAir, cycle: Cycle, around: Surroundings) -> MistingResu
     # The last instant of the window belongs to it, the start does not.
     after = _part(air, start + 1, known_until + 1)
     seen = int(np.count_nonzero(~np.isnan(air.humidity[after])))
+    if around.doubt and complete:
+        return told(replace(result, verdict=MistingVerdict.NO_DATA, coverage=known.coverage), around)
     if known.coverage < LEAST_COVERAGE or seen < LEAST_RESPONSE_READINGS or before.stop == before.start:
         verdict = MistingVerdict.NO_DATA if complete else None
         return told(replace(result, verdict=verdict, coverage=known.coverage), around)
@@ -313,6 +318,11 @@ def _no_room(result: MistingResult, around: Surroundings) -> str:
     return f"the air, at {result.baseline_humidity:.0f} %RH before, had no room to show it"
 
 
+def _no_data(result: MistingResult, around: Surroundings) -> str:
+    covered = f"humidity and temperature readings cover {100 * result.coverage:.0f} % of the time around it"
+    return around.doubt or f"{covered}, or are too far apart"
+
+
 def _weak_words(when: str, result: MistingResult) -> str:
     added = f"{result.response:.0f} %RH of water added"
     if result.response >= result.asked + result.uncertainty:
@@ -331,8 +341,7 @@ def told(result: MistingResult, around: Surroundings) -> MistingResult:
         MistingVerdict.NONE: f"{when} did not reach the air: {max(0.0, result.response):.0f} %RH of water added, "
         f"a working cycle shows {around.asked:.0f} %RH.",
         MistingVerdict.SATURATED: f"{when} cannot be judged: {_no_room(result, around)}.",
-        MistingVerdict.NO_DATA: f"{when} cannot be judged: humidity and temperature readings cover "
-        f"{100 * result.coverage:.0f} % of the time around it, or are too far apart.",
+        MistingVerdict.NO_DATA: f"{when} cannot be judged: {_no_data(result, around)}.",
         None: f"{when}: its {RESPONSE_MIN} min are not over yet.",
     }
     moving = " The temperature was moving; the verdict allows for it." if result.temperature_moving else ""
@@ -340,9 +349,17 @@ def told(result: MistingResult, around: Surroundings) -> MistingResult:
 
 
 def judge_cycles(
-    air: ZoneAir, cycles: Sequence[Cycle], around: Surroundings, start_ms: int, end_ms: int
+    air: ZoneAir,
+    cycles: Sequence[Cycle],
+    around: Surroundings,
+    start_ms: int,
+    end_ms: int,
+    doubts: Mapping[int, str] | None = None,
 ) -> tuple[MistingResult, ...]:
-    """Judge the cycles that start in [start_ms, end_ms) and not after now; the others only bound them [ms, UTC]."""
+    """Judge the cycles that start in [start_ms, end_ms) and not after now; the others only bound them [ms, UTC].
+
+    `doubts` says, by a cycle's start, why the probes around it cannot be believed.
+    """
     ordered = sorted(cycles, key=lambda c: c.at_ms)
     following = [*(c.at_ms for c in ordered[1:]), None][: len(ordered)]
     found: list[MistingResult] = []
@@ -354,7 +371,8 @@ def judge_cycles(
         if not start_ms <= cycle.at_ms < end_ms or cycle.at_ms >= around.now_ms:
             continue
         wet_since = _wet_since(found, cycle.at_ms)
-        place = replace(around, next_ms=after, quiet_until_ms=quiet_until, wet_since_ms=wet_since)
+        doubt = (doubts or {}).get(cycle.at_ms, "")
+        place = replace(around, next_ms=after, quiet_until_ms=quiet_until, wet_since_ms=wet_since, doubt=doubt)
         found.append(judge_cycle(air, cycle, place))
     return tuple(found)
 

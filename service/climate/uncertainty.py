@@ -5,10 +5,7 @@ from collections.abc import Iterable, Mapping
 from enum import StrEnum
 from typing import Final
 
-import numpy as np
-
-from service.climate.ranges import DAY_MS, HOUR_MS, Spans, require_within
-from service.climate.series import Series
+from service.climate.ranges import DAY_MS, require_within
 from service.climate.targets import Target
 
 COVERAGE_FACTOR: Final = 2.0
@@ -22,11 +19,6 @@ DRIFT_PER_MONTH: Final[Mapping[str, float]] = {
     "substrate_temperature": 0.02,
 }
 """Widening since the last reference check, by quantity (common practice, no source) [unit a month]."""
-SOAK_ABOVE: Final = 80.0
-"""A humidity element above this for `SOAK_HOURS` reads high (datasheets of polymer elements) [%RH]."""
-SOAK_HOURS: Final = 60.0
-DRYING_HOURS: Final = 12.0
-"""Time at or below `SOAK_ABOVE` after which it counts as dried (common practice, no source) [h]."""
 SAME_CHANNEL_PART: Final = 1 / 3
 """Part of U left in a difference of one channel with itself (common practice, no source)."""
 
@@ -161,47 +153,6 @@ def widened_for_drift(uncertainty: float, quantity: str, months: float, per_mont
 def months_between(first_ms: int, last_ms: int) -> float:
     """Return the months from one instant to another, each a twelfth of the mean year."""
     return (last_ms - first_ms) / MONTH_MS
-
-
-def soaked_spans(
-    series: Series, above: float = SOAK_ABOVE, hours: float = SOAK_HOURS, drying_hours: float = DRYING_HOURS
-) -> Spans:
-    """Return when a humidity element is soaked and reads high, shape (m, 2) [ms, UTC].
-
-    Parameters
-    ----------
-    series : Series
-        Relative humidity, from before the time of interest. [%RH]
-    above, hours : float
-        Soaked once it has stood above this for so long. Only a known reading at or below it breaks the time: a gap does
-        not, since the element stays where it is. [%RH, h]
-    drying_hours : float
-        Soaked until it has stood at or below for so long, or to the end of the series (common practice, no source). [h]
-
-    References
-    ----------
-    .. [1] Datasheets of polymer humidity elements: up to +3 %RH after 60 h above 80 %RH.
-    """
-    known = ~np.isnan(series.value)
-    at, wet = series.at[known], series.value[known] > above
-    if not at.size:
-        return np.empty((0, 2), dtype=np.int64)
-    turns = np.flatnonzero(wet[1:] != wet[:-1]) + 1
-    bounds = np.concatenate(([0], turns, [len(at)]))
-    found: list[tuple[int, int]] = []
-    soaked_from: int | None = None
-    last_at = int(at[-1]) + series.cadence_ms
-    for first, following in zip(bounds[:-1].tolist(), bounds[1:].tolist(), strict=True):
-        start = int(at[first])
-        end = int(at[following]) if following < len(at) else last_at
-        if wet[first] and soaked_from is None and end - start >= hours * HOUR_MS:
-            soaked_from = start + int(hours * HOUR_MS)
-        elif not wet[first] and soaked_from is not None and end - start >= drying_hours * HOUR_MS:
-            found.append((soaked_from, start + int(drying_hours * HOUR_MS)))
-            soaked_from = None
-    if soaked_from is not None and soaked_from < last_at:
-        found.append((soaked_from, last_at))
-    return np.asarray(found, dtype=np.int64).reshape(-1, 2)
 
 
 def widened_for_soak(uncertainty: float, allowance: float, soaked: bool) -> float:

@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from zoneinfo import ZoneInfo
 
+from service.climate.cycle_health import doubt_in_words
 from service.climate.day_cycle import Span
 from service.climate.day_view import DayView
 from service.climate.misting import (
@@ -80,7 +81,8 @@ def wetting_of(view: DayView) -> Wetting:
     if isinstance(air, str):
         return Wetting(None, air, unjudged(day.cycles, around, day.start_ms, day.end_ms, air), ())
     last = max(day.end_ms, day.photoperiod.next_on_ms)
-    judged = judge_cycles(air, day.cycles, around, day.start_ms, last)
+    doubts = {at: doubt_in_words(air.channels, found) for at, found in day.doubts.items()}
+    judged = judge_cycles(air, day.cycles, around, day.start_ms, last, doubts)
     starts = [cycle.at_ms for cycle in day.cycles]
     found = unscheduled_spikes(air, starts, day.start_ms, last, day.now_ms, around.asked)
     return Wetting(

@@ -185,6 +185,7 @@ def _inputs(readings: DayReadings) -> bytes:
     head = (
         given.date, given.zone_name, given.start_ms, given.end_ms, given.photoperiod, sorted(given.targets.items()),
         given.cycles, given.now_ms, given.lit_above_lux,
+        sorted((at, sorted(d.items())) for at, d in given.doubts.items()),
         [(c.key, c.quantity, c.zone, c.uncertainty, c.repeat_uncertainty, c.resolution) for c in given.channels],
     )  # fmt: skip
     digest = hashlib.sha256(repr(head).encode())

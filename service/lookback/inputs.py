@@ -10,12 +10,15 @@ import numpy as np
 import numpy.typing as npt
 from sqlmodel import Session
 
+from service.climate.cycle_health import CLIMATE_QUANTITIES, HEALTH_LOOKS_BACK_MS, doubts_at
 from service.climate.day_cycle import LIT_ABOVE_LUX, Photoperiod, photoperiod_of
 from service.climate.day_view import Channel, Cycle, DayInput
 from service.climate.lamp_light import hours_of, lit_above
-from service.climate.ranges import Floats, Instants
+from service.climate.misting import RESPONSE_MIN
+from service.climate.ranges import MINUTE_MS, Floats, Instants
 from service.climate.series import Series, cadence_of
-from service.climate.uncertainty import soaked_spans, widened_for_soak
+from service.climate.soaking import soaked_spans
+from service.climate.uncertainty import widened_for_soak
 from service.lookback.plan import HUMIDITY, SOAK_LOOK_BACK_MS, TAIL_MS, DayPlan, Placed, shows_light
 from service.model import Flag
 from service.store.equipment_channels import cycles_due, is_pump, measured_cycles
@@ -138,9 +141,10 @@ def day_readings(plan: DayPlan, tapes: dict[int, Tape], now_ms: int) -> DayReadi
         for h in heard
         if h.placed.start_ms < last - TAIL_MS and h.placed.end_ms > plan.start_ms and not _pumps(h)
     ]
+    cycles = _cycles(plan, heard, last)
     given = DayInput(
-        plan.day, plan.timezone, plan.start_ms, plan.end_ms, period, plan.targets, channels,
-        _cycles(plan, heard, last), known, lit_above_lux=above,
+        plan.day, plan.timezone, plan.start_ms, plan.end_ms, period, plan.targets, channels, cycles, known,
+        doubts=_doubts(cycles, heard, tapes, known), lit_above_lux=above,
     )  # fmt: skip
     return DayReadings(given, heard, over=now_ms >= last)
 
@@ -218,6 +222,32 @@ def _is_soaked(tape: Tape, cadence_ms: int, start_ms: int, end_ms: int) -> bool:
     low, high = (int(i) for i in np.searchsorted(tape.at, (start_ms - SOAK_LOOK_BACK_MS, end_ms)))
     spans = soaked_spans(Series(tape.at[low:high], tape.value[low:high], cadence_ms))
     return bool(((spans[:, 0] < end_ms) & (spans[:, 1] > start_ms)).any())
+
+
+def _doubts(
+    cycles: Sequence[Cycle], heard: Sequence[Heard], tapes: dict[int, Tape], known_ms: int
+) -> dict[int, dict[str, str]]:
+    """Return, by a cycle's start, the channels that probe health did not believe at the end of its window."""
+    climate = [h for h in heard if h.placed.fact.quantity in CLIMATE_QUANTITIES]
+    found: dict[int, dict[str, str]] = {}
+    for cycle in cycles:
+        at = cycle.at_ms + RESPONSE_MIN * MINUTE_MS
+        if at <= known_ms and (doubts := doubts_at([_health_channel(h, tapes, at) for h in climate], at)):
+            found[cycle.at_ms] = doubts
+    return found
+
+
+def _health_channel(heard: Heard, tapes: dict[int, Tape], at_ms: int) -> Channel:
+    """Return what a channel said at its place in the hours that probe health looks at."""
+    placed, tape = heard.placed, tapes[heard.placed.fact.id]
+    span = max(at_ms - HEALTH_LOOKS_BACK_MS, placed.since_ms), min(at_ms + 1, placed.end_ms)
+    low, high = (int(i) for i in np.searchsorted(tape.at, span))
+    series = Series(tape.at[low:high], tape.value[low:high], heard.cadence_ms)
+    errors = placed.errors
+    return Channel(
+        placed.fact.key, placed.fact.quantity, placed.zone, series,
+        errors.uncertainty, errors.repeat_uncertainty, errors.resolution,
+    )  # fmt: skip
 
 
 def _pumps(heard: Heard) -> bool:

@@ -4,22 +4,29 @@ A moment is judged once readings have had `SETTLE_MS` to come in; one that came 
 live or in replay (`Flag.DELAYED`), so that both judge the same.
 """
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import asdict, replace
 from typing import Any, Final
 
+from service.climate.day_view import Cycle
 from service.climate.misting import asked_response
+from service.climate.ranges import Spans
+from service.climate.soaking import Soak, is_soaked_at, soak_over
+from service.climate.uncertainty import widened_for_soak
 from service.model import Flag
 from service.store.facts import EnclosureFact, RoomFacts
 from service.store.measured import Measured
 from service.store.programme import Programme
+from service.store.traceability import element_of
 from service.watch import health_watch, humidity_watch
 from service.watch.channel_watch import AlarmEvent, AlarmRaised, AlarmReturned
 from service.watch.conditions import CONDITIONS
+from service.watch.cycles_run import known_cycles, pump_runs, runs_to_judge, scheduled_for, stands_for
 from service.watch.findings import Finding
 from service.watch.health_watch import look_at_end_of_dark, look_at_probes
 from service.watch.humidity_watch import look_at_humidity
 from service.watch.misting_watch import look_at_cycle
-from service.watch.moments import Moment, cycles_until, moments
+from service.watch.moments import CYCLE_AFTER_MS, Moment, moments
 
 UNSEEN: Final = Flag.LATE | Flag.DELAYED
 """Readings that were not there when the moment was judged."""
@@ -49,6 +56,8 @@ class EnclosureWatch:
         self._raised: dict[str, int] = dict(stored.get("raised", {}))
         self._responses = {key: [tuple(r) for r in kept] for key, kept in stored.get("responses", {}).items()}
         self._differences = {key: list(kept) for key, kept in stored.get("differences", {}).items()}
+        self._soaks = {key: Soak(**kept) for key, kept in stored.get("soaks", {}).items()}
+        self._awaited_ms: list[int] = []
 
     def remembered(self) -> dict[str, Any]:
         """Return what to keep for a restart, as JSON values."""
@@ -57,11 +66,14 @@ class EnclosureWatch:
             "raised": self._raised,
             "responses": {key: [list(r) for r in kept] for key, kept in self._responses.items()},
             "differences": self._differences,
+            "soaks": {key: asdict(soak) for key, soak in self._soaks.items()},
         }
 
     def is_due(self, until_ms: int) -> bool:
         """Whether a moment lies between what was seen and `until_ms`. [ms since 1970, UTC]."""
-        return self.seen_ms is None or bool(moments(self._programme, self.seen_ms, until_ms))
+        if self.seen_ms is None or any(at <= until_ms for at in self._awaited_ms):
+            return True
+        return bool(moments(self._programme, self.seen_ms, until_ms))
 
     def advance(self, until_ms: int, read: ReadSpan) -> list[AlarmEvent]:
         """Judge the moments up to an instant and return what happened, in order of time. [ms since 1970, UTC].
@@ -71,22 +83,38 @@ class EnclosureWatch:
         if self.seen_ms is None:
             self.seen_ms = until_ms
             return []
-        due = moments(self._programme, self.seen_ms, until_ms)
-        if not due:
+        if not self.is_due(until_ms):
             return []
-        measured = read(due[0].at_ms - LOOKS_BACK_MS, due[-1].at_ms + 1)
-        events = [event for moment in due for event in self._changes(moment, self._look(moment, measured))]
+        after = self.seen_ms
+        measured = read(after - LOOKS_BACK_MS, until_ms + 1)
+        ran = pump_runs(measured, after - LOOKS_BACK_MS, until_ms + 1)
+        planned = (m for m in moments(self._programme, after, until_ms) if not _is_measured(m, ran))
+        due = sorted([*planned, *runs_to_judge(ran, after, until_ms)], key=lambda m: (m.at_ms, m.kind))
+        soaked = self._soaked(measured)
+        events = [event for m in due for event in self._changes(m, self._look(m, _widened(measured, soaked, m), ran))]
+        self._awaited_ms = [c.at_ms + CYCLE_AFTER_MS for c in ran if c.at_ms + CYCLE_AFTER_MS > until_ms]
         self.seen_ms = until_ms
         return events
 
-    def _look(self, moment: Moment, measured: Sequence[Measured]) -> Iterable[Finding]:
+    def _soaked(self, measured: Sequence[Measured]) -> dict[int, Spans]:
+        """Return when each humidity element was soaked, by channel; what is remembered of it goes on."""
+        found: dict[int, Spans] = {}
+        for one in measured:
+            if one.fact.quantity == "relative_humidity":
+                before = self._soaks.get(one.channel.key, Soak())
+                self._soaks[one.channel.key], found[one.fact.id] = soak_over(before, one.channel.series)
+        return found
+
+    def _look(self, moment: Moment, measured: Sequence[Measured], ran: Sequence[Cycle]) -> Iterable[Finding]:
         at = moment.at_ms
         if moment.kind == "cycle" and moment.cycle is not None:
             asked = asked_response(self._programme.targets_at(at))
-            cycles = cycles_until(self._programme, moment.cycle.at_ms)
-            return look_at_cycle(self.enclosure, measured, cycles, at, self._zone, asked, self._responses)
+            cycles = [c for c in known_cycles(self._programme, ran, at) if c.at_ms <= moment.cycle.at_ms]
+            due = scheduled_for(self._programme, moment.cycle)
+            return look_at_cycle(self.enclosure, measured, cycles, at, self._zone, asked, self._responses, due)
         if moment.kind == "humidity":
-            return look_at_humidity(self.enclosure, measured, self._programme, at, self._zone, list(self._raised))
+            cycles, standing = known_cycles(self._programme, ran, at), list(self._raised)
+            return look_at_humidity(self.enclosure, measured, self._programme, at, self._zone, standing, cycles)
         if moment.kind == "end of dark":
             return look_at_end_of_dark(measured, at, self._differences)
         return look_at_probes(measured, at)
@@ -116,3 +144,22 @@ class EnclosureWatch:
             for key, at in raised.items()
             for condition, place in [key.split("|", 1)]
         ]
+
+
+def _is_measured(moment: Moment, ran: Sequence[Cycle]) -> bool:
+    """Whether a moment is that of a scheduled cycle for which the pump ran: that is judged by what was measured."""
+    return moment.kind == "cycle" and moment.cycle is not None and stands_for(moment.cycle, ran)
+
+
+def _widened(measured: Sequence[Measured], soaked: Mapping[int, Spans], moment: Moment) -> list[Measured]:
+    """Return the channels with the U that soaked elements have at a moment."""
+    return [
+        _with_soak(one) if one.fact.id in soaked and is_soaked_at(soaked[one.fact.id], moment.at_ms) else one
+        for one in measured
+    ]
+
+
+def _with_soak(one: Measured) -> Measured:
+    allowance = element_of(one.fact.model, one.fact.quantity).soak_allowance
+    uncertainty = widened_for_soak(one.channel.uncertainty, allowance, soaked=True)
+    return replace(one, channel=replace(one.channel, uncertainty=uncertainty))

@@ -7,6 +7,7 @@ from typing import Final
 
 import numpy as np
 
+from service.climate.cycle_health import CLIMATE_QUANTITIES, HEALTH_LOOKS_BACK_MS
 from service.climate.probe_health import (
     DISAGREEING_NIGHTS,
     EARLIER_NIGHTS,
@@ -36,13 +37,10 @@ from service.watch.conditions import (
 )
 from service.watch.findings import Finding
 
-LOOKS_BACK_MS: Final = 13 * 3_600_000
+LOOKS_BACK_MS: Final = HEALTH_LOOKS_BACK_MS
 _HOUR_MS: Final = 3_600_000
 _AIR_ZONES: Final = ("basking", "warm-end", "cool-end", "canopy", "ambient")
 _COMPARED: Final = ("air_temperature", "relative_humidity")
-_CLIMATE: Final = (
-    "air_temperature", "surface_temperature", "substrate_temperature", "relative_humidity", "soil_moisture",
-)  # fmt: skip
 
 Differences = dict[str, list[float]]
 """By pair of channels: their difference at the end of the last darks. [unit]"""
@@ -56,13 +54,13 @@ def look_at_probes(measured: Sequence[Measured], now_ms: int) -> Iterator[Findin
         if channel.quantity == "battery":
             low = battery_is_low(percent=float(series.value[-1])) if series.at.size else None
             yield _found(BATTERY_LOW, part, low, now_ms)
-        if channel.quantity not in _CLIMATE:
+        if channel.quantity not in CLIMATE_QUANTITIES:
             continue
         yield _found(PROBE_IMPOSSIBLE, part, _is_impossible(part, now_ms), now_ms)
         siblings = [
             Sibling(other.channel.series, other.channel.resolution)
             for other in parts
-            if other is not part and other.channel.quantity in _CLIMATE
+            if other is not part and other.channel.quantity in CLIMATE_QUANTITIES
         ]
         heard = bool(series.at.size) and now_ms - int(series.at[-1]) <= _HOUR_MS
         # At the top of its range a humidity element stands still because it is wet: that is `probe-saturated`.

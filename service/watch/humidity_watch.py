@@ -7,6 +7,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from service.climate.beyond_limit import Beyond, beyond_limit, spike_spans
+from service.climate.day_view import Cycle
 from service.climate.likely_causes import cause_of_falling_humidity
 from service.climate.series import hold_ms
 from service.climate.targets import Target
@@ -17,7 +18,6 @@ from service.store.programme import Programme
 from service.watch.conditions import TOO_DRY, TOO_WET, HumidityCondition
 from service.watch.enclosure_air import air_between
 from service.watch.findings import Finding
-from service.watch.moments import cycles_until
 
 LOOKS_BACK_MS: Final = 8 * 3_600_000
 _SPIKES_FROM_MS: Final = 6 * 3_600_000
@@ -30,8 +30,12 @@ def look_at_humidity(
     now_ms: int,
     zone: ZoneInfo,
     standing: Sequence[str],
+    cycles: Sequence[Cycle],
 ) -> Iterator[Finding]:
-    """Hold the humidity of the last hours against the alarm limits; `standing` names the conditions that are raised."""
+    """Hold the humidity of the last hours against the alarm limits, the spikes of `cycles` and others left out.
+
+    `standing` names the conditions that are raised.
+    """
     target = programme.targets_at(now_ms).get("humidity-alarm")
     if target is None:
         return
@@ -46,7 +50,7 @@ def look_at_humidity(
         stands = f"{condition.key}|{place}" in standing
         if not stands and not _is_beyond(air, limit, now_ms, condition):
             continue  # nothing to raise, nothing to return: the spikes need not be found
-        spikes = spike_spans(air, cycles_until(programme, now_ms), now_ms - _SPIKES_FROM_MS, now_ms, zone)
+        spikes = spike_spans(air, cycles, now_ms - _SPIKES_FROM_MS, now_ms, zone)
         state = beyond_limit(air.series, spikes, limit, condition.deadband, now_ms, condition.upward)
         yield _finding(condition, place, air, humidity, target, state, now_ms)
 

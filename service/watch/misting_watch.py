@@ -6,18 +6,21 @@ from datetime import UTC, datetime
 from typing import Final
 from zoneinfo import ZoneInfo
 
+from service.climate.cycle_health import HEALTH_LOOKS_BACK_MS, doubt_in_words, doubts_at
 from service.climate.day_view import Cycle
-from service.climate.misting import NOISE_MIN, MistingResult, MistingVerdict, Surroundings, judge_cycles
+from service.climate.misting import NOISE_MIN, RESPONSE_MIN, MistingResult, MistingVerdict, Surroundings, judge_cycles
 from service.climate.misting_trend import EARLIER_CYCLES, RECENT_CYCLES, weakening_of
 from service.climate.ranges import MINUTE_MS
+from service.store.equipment_channels import SAME_CYCLE_MIN
 from service.store.facts import EnclosureFact
-from service.store.measured import Measured
+from service.store.measured import Measured, part_of
 from service.watch.conditions import MISTING_MISSED, MISTING_WEAKENING
 from service.watch.enclosure_air import air_between
 from service.watch.findings import Finding
 
 _BEFORE_MS: Final = 40 * 60_000
 _KEPT: Final = RECENT_CYCLES + EARLIER_CYCLES
+_SAME_TIME_MIN: Final = SAME_CYCLE_MIN
 _JUDGED: Final = (MistingVerdict.CONFIRMED, MistingVerdict.WEAK, MistingVerdict.NONE)
 
 Responses = dict[str, list[tuple[int, str, float]]]
@@ -32,8 +35,11 @@ def look_at_cycle(
     zone: ZoneInfo,
     asked: float,
     responses: Responses,
+    due_ms: int,
 ) -> Iterator[Finding]:
     """Judge the last of `cycles` against the response that is asked for [%RH]; what it showed joins `responses`.
+
+    `due_ms` is when it was due, by which it is compared with those of other days. [ms since 1970, UTC]
 
     Those that came shortly before it are judged with it, as in the assessment of a day: air that they wetted takes up
     little more, and says nothing against the pump.
@@ -45,7 +51,8 @@ def look_at_cycle(
         return
     air, humidity = found
     around = Surroundings(now_ms, None, None, zone, asked)
-    result = judge_cycles(air, run, around, run[0].at_ms, cycle.at_ms + 1)[-1]
+    doubts = {one.at_ms: _doubt(measured, one, air.channels, now_ms) for one in run}
+    result = judge_cycles(air, run, around, run[0].at_ms, cycle.at_ms + 1, doubts)[-1]
     place = f"{enclosure.key}/{air.zone}"
     missed = result.verdict is MistingVerdict.NONE
     holds = missed if result.verdict in _JUDGED else None
@@ -55,9 +62,33 @@ def look_at_cycle(
         MISTING_MISSED, place, air.zone, channel_id, holds, cycle.at_ms, value, result.asked, "%RH", result.sentence
     )
     if result.verdict in _JUDGED:
-        time_of_day = f"{datetime.fromtimestamp(result.at_ms / 1000, UTC).astimezone(zone):%H:%M}"
+        time_of_day = _time_of_day(due_ms, zone, responses)
         kept = responses.setdefault(time_of_day, [])
         yield _trend(f"{place}/{time_of_day}", air.zone, channel_id, result, kept)
+
+
+def _doubt(measured: Sequence[Measured], cycle: Cycle, keys: Sequence[str], now_ms: int) -> str:
+    """Return why the probes around a cycle cannot be believed, as probe health says at the end of its window."""
+    at = cycle.at_ms + RESPONSE_MIN * MINUTE_MS
+    if at > now_ms:
+        return ""
+    channels = [part_of(m, at - HEALTH_LOOKS_BACK_MS, at + 1).channel for m in measured]
+    return doubt_in_words(keys, doubts_at(channels, at, keys))
+
+
+def _time_of_day(at_ms: int, zone: ZoneInfo, known: Responses) -> str:
+    """Name a cycle's time of day by those known already: a pump that is not on time to the minute keeps its group."""
+    local = datetime.fromtimestamp(at_ms / 1000, UTC).astimezone(zone)
+    minute = local.hour * 60 + local.minute
+
+    def apart(name: str) -> int:
+        hours, minutes = name.split(":")
+        by = abs(int(hours) * 60 + int(minutes) - minute)
+        return min(by, 24 * 60 - by)
+
+    exact = f"{local:%H:%M}"
+    near = [name for name in sorted(known) if apart(name) < _SAME_TIME_MIN]
+    return exact if exact in known else min(near, key=apart, default=exact)
 
 
 def _run_up_to_last(cycles: Sequence[Cycle]) -> list[Cycle]:

@@ -7,6 +7,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from service.climate.ranges import HOUR_MS, OutOfRangeError
+from service.climate.series import Series
+from service.climate.soaking import DRY, is_soaked_at, soak_over, soaked_spans
 from service.climate.targets import Target
 from service.climate.uncertainty import (
     Verdict,
@@ -15,7 +17,6 @@ from service.climate.uncertainty import (
     judge_share,
     quadrature,
     same_channel_difference,
-    soaked_spans,
     widened_for_drift,
     widened_for_soak,
     worst,
@@ -133,6 +134,22 @@ def test_a_short_dry_break_before_sixty_hours_starts_the_count_again() -> None:
 def test_a_short_dry_break_does_not_dry_a_soaked_element() -> None:
     spans = soaked_spans(wet_hours((70, 95), (5, 60), (20, 95)))
     assert (spans / HOUR_MS).tolist() == [[60, 95]]
+
+
+@given(st.lists(st.tuples(st.integers(1, 70), st.sampled_from([60.0, 95.0])), min_size=1, max_size=8), st.data())
+def test_soaking_is_the_same_carried_from_reading_to_reading(
+    pieces: list[tuple[int, float]], data: st.DataObject
+) -> None:
+    series = wet_hours(*pieces)
+    cut = data.draw(st.integers(0, len(series.at)))
+    memory, found = DRY, []
+    for part in (slice(0, cut), slice(cut, None)):
+        memory, spans = soak_over(memory, Series(series.at[part], series.value[part], series.cadence_ms))
+        found.append(spans)
+    whole = soaked_spans(series)
+    for at in series.at.tolist():
+        seen = found[0] if at in series.at[:cut] else found[1]
+        assert is_soaked_at(seen, at) == is_soaked_at(whole, at)
 
 
 def test_a_soaked_element_carries_its_allowance() -> None:
