@@ -33,6 +33,9 @@ _WORDS: Final = {
     "misting-missed": "no mist",
     "misting-weakening": "weak mist",
     "lights-stuck-on": "lights on",
+    "care-overdue": "care due",
+    "out-of-service-long": "long rest",
+    "out-of-service-over": "rest over",
 }
 
 

@@ -1,6 +1,7 @@
 """Lists of alarms for people: what is open, the oldest unanswered first; how many there are; and the past."""
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
+from datetime import datetime
 
 import sqlalchemy as sa
 from sqlmodel import Session, select
@@ -32,3 +33,16 @@ def past_alarms(session: Session, before_id: int | None, limit: int) -> Sequence
     if before_id is not None:
         query = query.where(_ALARM.c.id < before_id)
     return session.exec(query.order_by(_ALARM.c.id.desc()).limit(limit)).all()
+
+
+def not_returned(session: Session, conditions: Collection[str]) -> Sequence[Alarm]:
+    """Return the alarms of these conditions whose condition still holds, held back or not, in order of entry."""
+    holds = _ALARM.c.state.in_((*_OPEN, *_HELD)) & _ALARM.c.returned_at.is_(None)
+    return session.exec(select(Alarm).where(holds, _ALARM.c.condition.in_(conditions)).order_by(_ALARM.c.id)).all()
+
+
+def not_returned_in(session: Session, enclosure_id: int, raised_before: datetime) -> Sequence[Alarm]:
+    """Return the alarms of an enclosure that were raised before an instant and still hold, in order of time."""
+    holds = _ALARM.c.state.in_((*_OPEN, *_HELD)) & _ALARM.c.returned_at.is_(None)
+    query = select(Alarm).where(holds, _ALARM.c.enclosure_id == enclosure_id, _ALARM.c.raised_at < raised_before)
+    return session.exec(query.order_by(_ALARM.c.raised_at, _ALARM.c.id)).all()

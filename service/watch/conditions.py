@@ -223,6 +223,20 @@ GATEWAY_CUT: Final = Condition(
     HEAT_CAUTION,
 )  # fmt: skip
 
+CARE_OVERDUE: Final = Condition(
+    "care-overdue", "low", "Care overdue",
+    "Do it, or replace what has served its time, and note that it is done.", MAINS_CAUTION,
+)  # fmt: skip
+OUT_FOR_LONG: Final = Condition(
+    "out-of-service-long", "low", "Out of service for long",
+    "Put it back as soon as all is closed and on, or give it a later end: until then nothing is raised there.",
+)  # fmt: skip
+OUT_OVER: Final = Condition(
+    "out-of-service-over", "high", "Back in service, and not as it should be",
+    "Go and look: close the doors, switch lamps and heat on, put the probes back. Take it out again if work goes on.",
+    HEAT_CAUTION,
+)  # fmt: skip
+
 WATCH_BROKER: Final = Condition(
     "watch-broker", "high", "The broker is away",
     "Check that the broker runs and that the network is up: until then no reading arrives. Look after the animals.",
@@ -275,7 +289,12 @@ CONDITIONS: Final[dict[str, Condition]] = {
         PROBE_DISAGREES,
         CALIBRATION_DUE,
         BATTERY_LOW,
+        CARE_OVERDUE,
+        OUT_FOR_LONG,
+        OUT_OVER,
         *SELF_CONDITIONS,
     )
 }
 """Every condition by its key."""
+NOT_OF_READINGS: Final = frozenset(one.key for one in (CARE_OVERDUE, OUT_FOR_LONG, OUT_OVER, *SELF_CONDITIONS))
+"""Those that no reading tells: replay cannot derive them."""

@@ -33,6 +33,7 @@ from service.store.history import corrected
 from service.store.holds import overdue_holds
 from service.store.measured import Measured, measured_in
 from service.store.readings import Newest, newest_readings, number, read_readings, recent_times
+from service.watch.by_the_clock import LOOK_EVERY_MS, changes_by_the_clock
 from service.watch.channel_watch import CONTEXT_MS, AlarmEvent, AlarmRaised, ChannelWatch
 from service.watch.enclosure_watch import UNSEEN, EnclosureWatch
 from service.watch.recording import record
@@ -67,7 +68,7 @@ class Watch:
         self._first_seen = False
         self._moved_on = False
         self._saved_at = time.monotonic()
-        self._looked_ms = 0
+        self._looked_ms = self._by_the_clock_ms = 0
         self.said: str | None = None
         self.stepped_at = time.monotonic()
         self.step_s, self.writes_behind = 0.0, 0
@@ -189,7 +190,11 @@ class Watch:
         if abs(now_ms - self._looked_ms) < _LOOK_EVERY_MS:
             return []
         self._looked_ms = now_ms
-        events = [event for watch in self._channels.values() for event in watch.overdue(now_ms)]
+        by_the_clock: list[AlarmEvent] = []
+        if self._facts is not None and abs(now_ms - self._by_the_clock_ms) >= LOOK_EVERY_MS:
+            self._by_the_clock_ms = now_ms
+            by_the_clock = changes_by_the_clock(session, self._facts, self._enclosures, now_ms)
+        events = by_the_clock + [event for watch in self._channels.values() for event in watch.overdue(now_ms)]
         for watch in self._enclosures.values():
             if watch.is_due(now_ms - SETTLE_MS):
                 events += watch.advance(now_ms - SETTLE_MS, partial(self._measured, session, watch))

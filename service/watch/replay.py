@@ -10,6 +10,7 @@ from service.model import Alarm, to_ms
 from service.store.alarms import alarms_raised_between
 from service.store.facts import RoomFacts
 from service.watch.channel_watch import AlarmEvent, AlarmRaised, AlarmReturned
+from service.watch.conditions import NOT_OF_READINGS
 from service.watch.history import watched_channels, watched_enclosure
 from service.watch.room_watch import RoomWatch
 
@@ -113,8 +114,9 @@ def _paired(
 
 
 def recorded(session: Session, facts: RoomFacts, start_ms: int, end_ms: int, enclosure_id: int | None) -> list[Derived]:
-    """Return the alarms on record that were raised within a span, in the form of `derive`."""
-    return [_of_record(alarm, facts) for alarm in alarms_raised_between(session, start_ms, end_ms, enclosure_id)]
+    """Return the alarms on record that were raised within a span and follow from readings, in the form of `derive`."""
+    alarms = alarms_raised_between(session, start_ms, end_ms, enclosure_id)
+    return [_of_record(alarm, facts) for alarm in alarms if alarm.condition not in NOT_OF_READINGS]
 
 
 def _of_record(alarm: Alarm, facts: RoomFacts) -> Derived:

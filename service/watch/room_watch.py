@@ -65,7 +65,13 @@ class RoomWatch:
         for event in sorted(silences, key=lambda event: event.at_ms):
             found += self._pass_time(event.at_ms)
             found += self._begins(event) if isinstance(event, AlarmRaised) else self._ends(event)
-        return found + self._pass_time(until_ms)
+        return found + self._pass_time(until_ms) + self._gone(until_ms)
+
+    def _gone(self, at_ms: int) -> list[AlarmEvent]:
+        """End the alarms of gateways and racks that are no more: nobody would ever be heard there again."""
+        gone = [place for place in self._groups if place not in self._supplies.known]
+        ended = [(place, raised) for place in gone if (raised := self._groups.pop(place).raised_ms) is not None]
+        return [AlarmReturned(_condition(place), place, at, at_ms, None, "no longer watched") for place, at in ended]
 
     def _begins(self, event: AlarmRaised) -> list[AlarmEvent]:
         channel, at = event.channel_id or 0, event.at_ms

@@ -43,7 +43,8 @@ def test_without_an_on_delay_the_first_reading_raises() -> None:
 
 
 def test_it_stands_until_the_value_is_back_by_the_deadband_for_the_off_delay() -> None:
-    minutes, values = [0, 1, 2, 3, 4, 5], [39, 39, 37.5, 37, 37, 37]
+    minutes: list[float] = [0, 1, 2, 3, 4, 5]
+    values = [39, 39, 37.5, 37, 37, 37]
     assert happened(minutes, values) == [("Raised", 1), ("Returned", 4)]
 
 
