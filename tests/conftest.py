@@ -51,12 +51,19 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 
 def pytest_addoption(parser: pytest.Parser) -> None:
     parser.addoption("--kills", type=int, default=12, help="How often each command that changes the store is killed.")
+    parser.addoption("--malformed", type=int, default=20_000, help="How many messages that are none are sent.")
 
 
 @pytest.fixture
 def kills(pytestconfig: pytest.Config) -> int:
     """Return how often a command is killed, at moments that are the same in each run."""
     return pytestconfig.getoption("--kills")
+
+
+@pytest.fixture
+def malformed(pytestconfig: pytest.Config) -> int:
+    """Return how many messages are sent that nobody can read."""
+    return pytestconfig.getoption("--malformed")
 
 
 @pytest.fixture(scope="session")
