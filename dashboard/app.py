@@ -8,6 +8,7 @@ from dashboard.assets import Assets, static_router
 from dashboard.headers import SecurityHeaders
 from dashboard.pages.about import about_router
 from dashboard.pages.alarms import alarms_router, answers_router
+from dashboard.pages.care import care_router
 from dashboard.pages.charts import chart_router
 from dashboard.pages.days import days_router
 from dashboard.pages.enclosure import enclosure_router
@@ -43,6 +44,7 @@ def create_app(parts: Parts) -> FastAPI:
         app.include_router(router(pages))
     app.include_router(search_router(pages))
     app.include_router(profiles_router(pages))
+    app.include_router(care_router(pages))
     app.include_router(about_router(pages))
     app.include_router(static_router(assets))
     pages.templates.globals["ways"] = ways_of(app, asked_path)

@@ -13,6 +13,7 @@ from service.api import (
     alarms,
     animals,
     calibrations,
+    care,
     clutches,
     days,
     health,
@@ -23,6 +24,7 @@ from service.api import (
     readings,
     rooms,
     search,
+    telling,
 )
 from service.api.parts import Parts
 from service.api.problems import PROBLEM_TYPE, BodyLimit, FieldProblem, Problem, add_problem_handlers
@@ -57,8 +59,8 @@ def create_api(parts: Parts) -> FastAPI:
     app.add_middleware(Door, parts=parts)
     add_problem_handlers(app)
     app.include_router(health.router)
-    answering = (alarms, alarm_actions, calibrations, readings, live)
-    for part in (rooms, search, profiles, days, lookback, animals, journal, clutches, *answering):
+    answering = (alarms, alarm_actions, telling, calibrations, readings, live)
+    for part in (rooms, search, profiles, care, days, lookback, animals, journal, clutches, *answering):
         app.include_router(part.router, prefix=PREFIX)
     app.openapi = lambda: _described(app)
     return app

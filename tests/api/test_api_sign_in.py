@@ -76,6 +76,12 @@ ACCESS = {
     "POST /api/v1/alarms/{alarm_id}/out-of-service": WORKERS,
     "POST /api/v1/alarms/{alarm_id}/return": WORKERS,
     "POST /api/v1/readings": WORKERS,
+    "GET /api/v1/contacts": SIGNED_IN,
+    "GET /api/v1/deliveries": SIGNED_IN,
+    "POST /api/v1/contacts/{name}/test": WORKERS,
+    "GET /telling": SIGNED_IN,
+    "POST /telling/test": WORKERS,
+    "GET /alarms/{alarm_id}": SIGNED_IN,
     "GET /api/v1/calibrations": SIGNED_IN,
     "POST /api/v1/calibrations": WORKERS,
     "GET /api/v1/calibrations/salts": SIGNED_IN,
@@ -106,6 +112,20 @@ ACCESS = {
     "POST /enclosures/{key}/out-of-service": WORKERS,
     "POST /enclosures/{key}/return": WORKERS,
     "GET /search": SIGNED_IN,
+    "GET /api/v1/care": SIGNED_IN,
+    "POST /api/v1/care/tasks": WORKERS,
+    "POST /api/v1/care/tasks/{task}/done": WORKERS,
+    "POST /api/v1/care/tasks/{task}/retire": WORKERS,
+    "POST /api/v1/care/equipment": WORKERS,
+    "POST /api/v1/care/equipment/take-away": WORKERS,
+    "POST /api/v1/care/uv": WORKERS,
+    "GET /care": SIGNED_IN,
+    "POST /care/tasks": WORKERS,
+    "POST /care/tasks/{number}/done": WORKERS,
+    "POST /care/tasks/{number}/retire": WORKERS,
+    "POST /care/uv": WORKERS,
+    "POST /care/equipment": WORKERS,
+    "POST /care/equipment/take-away": WORKERS,
     "GET /profiles": SIGNED_IN,
     "GET /profiles/{key}": SIGNED_IN,
     "GET /new-profile": SIGNED_IN,
@@ -139,7 +159,7 @@ ACCESS = {
 IN_A_PATH = {
     "enclosure_id": "rack-a-1", "key": "rack-a-1", "alarm_id": "4711", "hold_id": "4711", "day": "2026-03-09",
     "name": "Amber", "number": "4711",
-    "digest": "none", "profile_id": "sun-lizard", "trial": "4711", "number": "4711", "name:path": "css/none.css",
+    "digest": "none", "profile_id": "sun-lizard", "trial": "4711", "task": "4711", "number": "4711", "name:path": "css/none.css",
 }  # fmt: skip
 NAMES = {"v": "Vera", "k": "Kim", "o": "Oda"}
 
@@ -451,7 +471,7 @@ def test_a_password_that_is_easily_guessed_is_refused_with_the_reason(password: 
 def test_a_new_password_signs_out_everywhere(home: House) -> None:
     token = token_for(home, "Kim")
     assert visitor_of(home.store, token, NOW)
-    change_password(home.store, "kim", "nine dry stones")
+    change_password(home.store, "kim", "nine dry stones", "Oda", NOW)
     assert visitor_of(home.store, token, NOW) is None
 
 
@@ -460,10 +480,10 @@ def test_an_ended_account_is_out_at_once_and_the_last_owner_stays(home: House) -
     end_account(home.store, "Kim", "Oda", NOW)
     assert visitor_of(home.store, token, NOW) is None
     with pytest.raises(NotFound, match="nobody called 'Kim' can sign in; those who can: Oda, Vera"):
-        change_role(home.store, "Kim", Role.OWNER)
+        change_role(home.store, "Kim", Role.OWNER, "Oda", NOW)
     for change in (
         lambda: end_account(home.store, "Oda", "Oda", NOW),
-        lambda: change_role(home.store, "Oda", Role.VIEWER),
+        lambda: change_role(home.store, "Oda", Role.VIEWER, "Oda", NOW),
     ):
         with pytest.raises(Refused, match="Oda is the last owner"):
             change()
