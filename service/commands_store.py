@@ -16,18 +16,42 @@ from service.logs import configure_logs
 from service.model import PinnedSpan, from_ms, to_ms
 from service.settings import Settings, load_settings
 from service.store.blocks import DAY_MS
+from service.store.compacting import compact, plan_compaction
 from service.store.engine import open_store
 from service.store.facts import RoomFacts, load_facts
 from service.store.retention import ChannelPlan, apply_retention, plan_retention
 from service.store.sealing import Sealed, Sealer
 
 
-def seal() -> None:
+def seal(
+    smaller: Annotated[
+        bool,
+        typer.Option("--compact", help="Then write the SQLite file anew, smaller; stop Wardian first."),
+    ] = False,
+) -> None:
     """Seal the past days that are quiet, now: each becomes one compressed row. Wardian may run meanwhile."""
+    url = _settings().database_url
+    _seal(url)
+    if smaller:
+        _compact(url)
+
+
+def _compact(url: str) -> None:
+    """Say what it needs, do it, and say what it brought."""
+    plan = plan_compaction(url)
+    typer.echo(
+        f"Compacting writes {plan.path} anew beside itself: at most {plan.needed / 1e6:.1f} MB, of "
+        f"{plan.free / 1e6:.1f} MB that are free. Wardian must be stopped until it is done."
+    )
+    size = compact(plan)
+    typer.echo(f"{plan.size / 1e6:.1f} MB before, {size / 1e6:.1f} MB now; every row compared and found the same.")
+
+
+def _seal(url: str) -> None:
     sealed, began, console = Sealed(), time.perf_counter(), Console(stderr=True)
     columns = (SpinnerColumn(), TextColumn("{task.description}"))
     with (
-        closing(open_store(_settings().database_url)) as store,
+        closing(open_store(url)) as store,
         Progress(*columns, console=console, disable=not console.is_terminal, transient=True) as progress,
     ):
         task = progress.add_task("Sealing")

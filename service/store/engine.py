@@ -23,6 +23,9 @@ from sqlmodel import Session
 from service.errors import SettingInvalid, StoreForeign, StoreFull, StoreNewer, StoreUnusable
 from service.store.partitions import make_ahead
 
+PAGE_BYTES = 1024
+"""Of a new SQLite file. A commit touches a page for each channel, and a sealed day has pages of its own: small ones
+write less and waste less."""
 _BUSY_SECONDS = 20.0
 _CONNECT_SECONDS = 10
 _OLDEST_POSTGRESQL = 15
@@ -193,9 +196,7 @@ def _engine(url: URL, begin: str) -> Engine:
     def _prepare(connection: sqlite3.Connection, _record: object) -> None:
         # The driver would begin transactions by itself, and late; we begin them ourselves, below.
         connection.isolation_level = None
-        # Of a new database only. A commit touches a page for each channel, and a sealed day fills pages of its own:
-        # small ones write less and waste less.
-        connection.execute("PRAGMA page_size = 1024")
+        connection.execute(f"PRAGMA page_size = {PAGE_BYTES}")
         connection.execute("PRAGMA foreign_keys = ON")
         connection.execute("PRAGMA cache_size = -32000")
         connection.execute("PRAGMA synchronous = FULL")

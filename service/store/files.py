@@ -10,7 +10,7 @@ from typing import Final, TypeAlias
 
 from sqlalchemy.engine import make_url
 
-from service.errors import StoreFull
+from service.errors import Refused, StoreFull
 
 Share: TypeAlias = Callable[[float], None]
 """Told what share of a work is done, from 0 to 1."""
@@ -87,3 +87,25 @@ def filling(path: Path) -> Iterator[None]:
             yield
     except sqlite3.Error as exc:
         raise StoreFull(f"{path}: cannot be written ({exc}); free space, or name another folder") from exc
+
+
+def held(target: Path, purpose: str) -> sqlite3.Connection:
+    """Take hold of a database that nobody may be using, with all that was written in its one file.
+
+    Raises
+    ------
+    Refused
+        It is in use; the sentence tells to stop Wardian first, then to do what the purpose says.
+    """
+    connection = sqlite3.connect(target, timeout=1.0, isolation_level=None)
+    try:
+        connection.execute("PRAGMA locking_mode = EXCLUSIVE")
+        connection.execute("PRAGMA journal_mode = DELETE")
+        connection.execute("BEGIN EXCLUSIVE")
+    except sqlite3.OperationalError as exc:
+        if "locked" in str(exc):
+            connection.close()
+            raise Refused(f"{target} is in use: stop Wardian, then {purpose}; nothing was changed") from exc
+    except sqlite3.DatabaseError:
+        pass  # it is damaged, which is why it is being replaced
+    return connection

@@ -21,7 +21,7 @@ from service.store.backup import Told, inspect_backup, require_sound
 from service.store.checksums import channels_with_readings, sum_store
 from service.store.container import Manifest, extract
 from service.store.engine import UNFINISHED, Store, describe, open_store
-from service.store.files import filling, into_one_file, sqlite_path, sync_folder, temporary, writing
+from service.store.files import filling, held, into_one_file, sqlite_path, sync_folder, temporary, writing
 from service.store.moving import clear, copy_channel, copy_facts
 from service.store.partitions import make_for
 from service.store.readings import DAY_MS
@@ -109,28 +109,12 @@ def _replace_file(new: Path, target: Path) -> Path | None:
             sync_folder(target.parent)
         return None
     kept = target.with_name(f"{target.name}.before-{datetime.now(UTC):{_STAMP}}")
-    with closing(_held(target)), writing(target):
+    with closing(held(target, "restore")), writing(target):
         os.link(target, kept)
         _set_aside_leftovers(target, kept)
         new.replace(target)
         sync_folder(target.parent)
     return kept
-
-
-def _held(target: Path) -> sqlite3.Connection:
-    """Take hold of a database that nobody may be using, with all that was written in its one file."""
-    connection = sqlite3.connect(target, timeout=1.0, isolation_level=None)
-    try:
-        connection.execute("PRAGMA locking_mode = EXCLUSIVE")
-        connection.execute("PRAGMA journal_mode = DELETE")
-        connection.execute("BEGIN EXCLUSIVE")
-    except sqlite3.OperationalError as exc:
-        if "locked" in str(exc):
-            connection.close()
-            raise Refused(f"{target} is in use: stop Wardian, then restore; nothing was changed") from exc
-    except sqlite3.DatabaseError:
-        pass  # it is damaged, which is why it is being replaced
-    return connection
 
 
 def _set_aside_leftovers(target: Path, kept: Path) -> None:
