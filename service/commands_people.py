@@ -65,7 +65,7 @@ def account_passwd(name: NameArgument) -> None:
     store = _store()
     with store.read() as session:
         account_named(session, name)
-    change_password(store, name, _password())
+    change_password(store, name, _password(), BY, datetime.now(UTC))
     store.close()
     typer.echo(f"{name} has another password, and is signed out everywhere.")
 

@@ -109,7 +109,7 @@ def password_router(pages: Pages) -> APIRouter:
             return _entry(pages, "my_password.html", 422, said="The password that you have now is not right.")
         try:
             _require_same(form)
-            change_password(parts.store, person.name, form.get("password", ""))
+            change_password(parts.store, person.name, form.get("password", ""), person.name, now)
         except BadUse as exc:
             return _entry(pages, "my_password.html", 422, said=f"{exc}.")
         with parts.store.write() as session:

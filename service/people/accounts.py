@@ -10,7 +10,7 @@ from service.model import Person
 from service.people.passwords import SALT_BYTES, kept, why_unfit
 from service.people.roles import Role, name_key, why_no_name
 from service.store.engine import Store
-from service.store.people import all_people, end_sessions_of, has_people, person_of_key
+from service.store.people import all_people, end_sessions_of, has_people, note_change, person_of_key
 
 
 def add_account(store: Store, name: str, password: str, role: Role, by: str, now: datetime) -> Person:
@@ -45,7 +45,7 @@ def add_first_owner(store: Store, name: str, password: str, by: str, now: dateti
         return _stored(session, made)
 
 
-def change_password(store: Store, name: str, password: str) -> None:
+def change_password(store: Store, name: str, password: str, by: str, now: datetime) -> None:
     """Give a person another password, and sign them out everywhere.
 
     Raises
@@ -60,10 +60,11 @@ def change_password(store: Store, name: str, password: str) -> None:
         person = account_named(session, name)
         person.password = stored
         session.add(person)
+        note_change(session, person, by, now, None, {"password": "changed"})
         end_sessions_of(session, person.id or 0)
 
 
-def change_role(store: Store, name: str, role: Role) -> None:
+def change_role(store: Store, name: str, role: Role, by: str, now: datetime) -> None:
     """Let a person be something else in this room.
 
     Raises
@@ -77,6 +78,8 @@ def change_role(store: Store, name: str, role: Role) -> None:
         person = account_named(session, name)
         if role is not Role.OWNER:
             _require_other_owner(session, person)
+        if person.role != role:
+            note_change(session, person, by, now, {"role": str(person.role)}, {"role": str(role)})
         person.role = role
         session.add(person)
 
@@ -96,6 +99,7 @@ def end_account(store: Store, name: str, by: str, now: datetime) -> None:
         _require_other_owner(session, person)
         person.retired_at, person.retired_by = now, by
         session.add(person)
+        note_change(session, person, by, now, {"role": str(person.role)}, None)
         end_sessions_of(session, person.id or 0)
 
 
@@ -131,6 +135,7 @@ def _kept(password: str, name: str) -> str:
 
 def _stored(session: Session, made: Person) -> Person:
     there = person_of_key(session, made.key)
+    note_change(session, made, made.made_by, made.made_at, None, {"role": str(made.role)})
     if there is None:
         session.add(made)
         session.flush()

@@ -2,13 +2,16 @@
 
 from collections.abc import Sequence
 from datetime import datetime
+from typing import Any
 
 import sqlalchemy as sa
 from sqlmodel import Session, select
 
-from service.model import Person, PersonSession, SignInTry, table_of
+from service.model import Change, Person, PersonSession, SignInTry, table_of
 
 _PERSON, _SESSION, _TRY = table_of(Person), table_of(PersonSession), table_of(SignInTry)
+_CHANGE = table_of(Change)
+_SUBJECT = "person "
 
 
 def has_people(session: Session) -> bool:
@@ -24,6 +27,19 @@ def all_people(session: Session) -> Sequence[Person]:
 def person_of_key(session: Session, key: str) -> Person | None:
     """Return who has that name, also when they can no longer sign in."""
     return session.exec(select(Person).where(_PERSON.c.key == key)).first()
+
+
+def note_change(
+    session: Session, person: Person, by: str, at: datetime, before: dict[str, Any] | None, after: dict[str, Any] | None
+) -> None:
+    """Write down who changed an account, when, and what stood before; a password itself never stands there."""
+    session.add(Change(at=at, by=by, subject=f'{_SUBJECT}"{person.name}"', before=before, after=after))
+
+
+def changes_of_people(session: Session, limit: int) -> Sequence[Change]:
+    """Return the last changes of accounts, the newest first."""
+    about = select(Change).where(_CHANGE.c.subject.startswith(_SUBJECT, autoescape=True))
+    return session.exec(about.order_by(_CHANGE.c.id.desc()).limit(limit)).all()
 
 
 def signed_in(session: Session, token_digest: str) -> tuple[PersonSession, Person] | None:

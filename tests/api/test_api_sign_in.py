@@ -31,7 +31,7 @@ from service.people.sessions import BY_ADDRESS, BY_NAME, LONGEST, UNSEEN, Patien
 from service.people.signing_in import open_session, sign_in, sign_out, visitor_of
 from service.settings import LOOPBACK, Settings
 from service.store.engine import Store, open_store
-from service.store.people import all_people
+from service.store.people import all_people, changes_of_people
 
 HERE = "http://wardian.test"
 PASSWORD = "seven wet ferns"  # noqa: S105 - of people who are not there
@@ -475,6 +475,22 @@ def test_a_new_password_signs_out_everywhere(home: House) -> None:
     assert visitor_of(home.store, token, NOW) is None
 
 
+def test_who_changed_an_account_is_named_in_the_record_and_no_password_stands_there(home: House) -> None:
+    change_role(home.store, "Kim", Role.VIEWER, "Oda", NOW)
+    change_role(home.store, "Kim", Role.VIEWER, "Oda", NOW)
+    change_password(home.store, "Vera", "nine dry stones", "Vera", NOW)
+    add_account(home.store, "Ines", "ten cold drops", Role.KEEPER, "Oda", NOW)
+    end_account(home.store, "Kim", "Oda", NOW)
+    with home.store.read() as session:
+        told = [(one.subject, one.by, one.before, one.after) for one in reversed(changes_of_people(session, 20))]
+    assert told == [
+        ('person "Kim"', "Oda", {"role": "keeper"}, {"role": "viewer"}),
+        ('person "Vera"', "Vera", None, {"password": "changed"}),
+        ('person "Ines"', "Oda", None, {"role": "keeper"}),
+        ('person "Kim"', "Oda", {"role": "viewer"}, None),
+    ]
+
+
 def test_an_ended_account_is_out_at_once_and_the_last_owner_stays(home: House) -> None:
     token = token_for(home, "Kim")
     end_account(home.store, "Kim", "Oda", NOW)
@@ -508,7 +524,9 @@ async def test_an_owner_adds_changes_and_ends_accounts_on_the_people_page(home: 
         assert (await client.post("/people", data=sent)).status_code == 303
         assert (await client.post("/people", data=sent)).status_code == 409
         assert (await client.post("/people/role", data={"name": "Ben", "role": "keeper"})).status_code == 303
-        assert "Ben <span" in (await client.get("/people")).text
+        page = (await client.get("/people")).text
+        assert "Ben <span" in page
+        assert "Oda made Ben keeper, before viewer" in page
         assert (await client.post("/people/end", data={"name": "Ben", "confirm": "no"})).status_code == 422
         assert (await client.post("/people/end", data={"name": "Ben", "confirm": "Ben"})).status_code == 303
         assert "Ben <span" not in (await client.get("/people")).text
