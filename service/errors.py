@@ -14,6 +14,7 @@
     │   ├── StoreForeign         not made by this program
     │   ├── StoreDamaged         it holds something else than was written; a copy or a backup must be used
     │   └── StoreFull            the disk is full or the file is read-only; trying again later can help
+    ├── StoreContended           another process wrote the same at the same time; trying again helps
     └── Unreachable              another program does not answer; trying again can help
         ├── BrokerUnreachable
         ├── HeartbeatUnanswered
@@ -83,6 +84,10 @@ class StoreDamaged(StoreUnusable):
 
 class StoreFull(StoreUnusable):
     """The disk is full, or the database cannot be written."""
+
+
+class StoreContended(WardianError):
+    """Another process wrote the same at the same time, or what was written does not fit the rest."""
 
 
 class Unreachable(WardianError):

@@ -1,6 +1,6 @@
 """Alarms on record: raised, returned, acknowledged; every transition is kept."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -130,6 +130,8 @@ def room_memory(session: Session) -> dict[str, Any]:
     return row.memory if row else {}
 
 
-def save_room_memory(session: Session, memory: dict[str, Any]) -> None:
-    """Note what the watch remembers of the rooms."""
-    session.merge(RoomWatchState(id=1, memory=memory))
+def save_room_memory(session: Session, memory: dict[str, Any], is_ours: Callable[[str], bool] = lambda _: True) -> None:
+    """Note what the watch remembers of the rooms; of places that another process watches, what that noted stays."""
+    row = session.get(RoomWatchState, 1, with_for_update=True)
+    others = {place: kept for place, kept in (row.memory if row else {}).items() if not is_ours(place)}
+    session.merge(RoomWatchState(id=1, memory=others | memory))

@@ -17,10 +17,11 @@ from alembic.runtime.migration import MigrationContext
 from alembic.script import ScriptDirectory
 from sqlalchemy import event
 from sqlalchemy.engine import URL, Connection, Engine, make_url
-from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError, OperationalError
+from sqlalchemy.exc import ArgumentError, DBAPIError, IntegrityError, NoSuchModuleError, OperationalError
 from sqlmodel import Session
 
-from service.errors import SettingInvalid, StoreForeign, StoreFull, StoreNewer, StoreUnusable
+from service.errors import SettingInvalid, StoreContended, StoreForeign, StoreFull, StoreNewer, StoreUnusable
+from service.store.bulk import STAGING
 from service.store.partitions import make_ahead
 
 PAGE_BYTES = 1024
@@ -189,7 +190,10 @@ def _engine(url: URL, begin: str) -> Engine:
         # What begins deferred on SQLite sees one state throughout; here a level of isolation promises the same.
         seen = "REPEATABLE READ" if begin == "BEGIN" else "READ COMMITTED"
         named = {"application_name": "wardian", "connect_timeout": _CONNECT_SECONDS}
-        return sa.create_engine(url, pool_pre_ping=True, isolation_level=seen, connect_args=named)
+        engine = sa.create_engine(url, pool_pre_ping=True, isolation_level=seen, connect_args=named)
+        if begin != "BEGIN":
+            event.listen(engine, "connect", _make_staging)
+        return engine
     engine = sa.create_engine(url, connect_args={"timeout": _BUSY_SECONDS, "check_same_thread": False})
 
     @event.listens_for(engine, "connect")
@@ -206,6 +210,12 @@ def _engine(url: URL, begin: str) -> Engine:
         connection.exec_driver_sql(begin)
 
     return engine
+
+
+def _make_staging(connection: psycopg.Connection, _record: object) -> None:
+    """Make the table that readings are copied into on their way: it is this connection's own."""
+    connection.execute(STAGING)
+    connection.commit()
 
 
 def _bring_up_to_date(writer: Engine, *, unfinished: bool) -> None:
@@ -319,6 +329,8 @@ def _translated(url: URL) -> Iterator[None]:
         yield
     except (DBAPIError, sqlite3.Error, psycopg.Error) as exc:
         where, said = _where(url), str(exc.orig if isinstance(exc, DBAPIError) else exc).strip()
+        if isinstance(exc, IntegrityError):
+            raise StoreContended(f"{where}: {said}") from exc
         if any(sign in said.lower() for sign in _FULL_SIGNS):
             raise StoreFull(f"{where}: cannot be written ({said}); free space, or mend its permissions") from exc
         if "file is not a database" in said or "malformed" in said:

@@ -46,7 +46,7 @@ class _Standing:
 
 
 def changes_by_the_clock(
-    session: Session, facts: RoomFacts, enclosures: Collection[int], now_ms: int
+    session: Session, facts: RoomFacts, enclosures: Collection[int], now_ms: int, *, whole_site: bool = True
 ) -> list[AlarmEvent]:
     """Return what is to be raised and what has returned.
 
@@ -59,23 +59,24 @@ def changes_by_the_clock(
         Ids of those that this process watches.
     now_ms : int
         [ms since 1970, UTC]
+    whole_site : bool
+        Whether this process also tells what is about no enclosure.
     """
     now = from_ms(now_ms)
-    wanted = {(one.condition.key, one.place): one for one in _all(session, facts, now) if _is_ours(one, enclosures)}
+
+    def is_ours(enclosure_id: int | None) -> bool:
+        return whole_site if enclosure_id is None else enclosure_id in enclosures
+
+    wanted = {(one.condition.key, one.place): one for one in _all(session, facts, now) if is_ours(one.enclosure_id)}
     there = {(alarm.condition, alarm.place): alarm for alarm in not_returned(session, [c.key for c in _BY_THE_CLOCK])}
     events: list[AlarmEvent] = []
     for key, one in wanted.items():
         if key not in there and find_alarm(session, *key, one.at) is None:
             events.append(_raised(one))
     for key, alarm in there.items():
-        if key not in wanted and (alarm.enclosure_id is None or alarm.enclosure_id in enclosures):
+        if key not in wanted and is_ours(alarm.enclosure_id):
             events.append(AlarmReturned(CONDITIONS[key[0]], key[1], to_ms(alarm.raised_at), now_ms, None, _why(key[0])))
     return events
-
-
-def _is_ours(one: _Standing, enclosures: Collection[int]) -> bool:
-    """Whether it is this process that tells it; what is about the whole site goes with the first enclosure."""
-    return one.enclosure_id in enclosures if one.enclosure_id is not None else True
 
 
 def _why(condition: str) -> str:

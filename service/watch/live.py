@@ -5,6 +5,7 @@ saved with the alarms it records and now and then besides, and readings after th
 after a restart; since every decision follows from the readings, they come out the same and are recorded once.
 """
 
+import math
 import threading
 import time
 from collections.abc import Callable, Iterable, Sequence
@@ -15,7 +16,7 @@ from sqlmodel import Session
 
 from service.alarms.holding import end_overdue_holds
 from service.climate.series import cadence_of
-from service.errors import StoreUnusable
+from service.errors import StoreContended, StoreUnusable
 from service.model import SETTLE_MS, from_ms
 from service.store.alarms import (
     WatchMemory,
@@ -28,7 +29,7 @@ from service.store.alarms import (
     watch_memories,
 )
 from service.store.engine import Store
-from service.store.facts import RoomFacts, facts_version, load_facts
+from service.store.facts import ChannelFact, RoomFacts, facts_version, load_facts
 from service.store.history import corrected
 from service.store.holds import overdue_holds
 from service.store.measured import Measured, measured_in
@@ -38,10 +39,13 @@ from service.watch.channel_watch import CONTEXT_MS, AlarmEvent, AlarmRaised, Cha
 from service.watch.enclosure_watch import UNSEEN, EnclosureWatch
 from service.watch.recording import record
 from service.watch.room_watch import RoomWatch
+from service.watch.shares import Shares
+from service.watch.supplies import ROOM, islands
 
 log = structlog.get_logger("watch")
 
 _SAVE_EVERY_S = 30.0
+_SETTLE_EVERY_S = 2.0
 _LOOK_EVERY_MS = 1000
 
 
@@ -55,10 +59,16 @@ class Watch:
         The time. [ms since 1970, UTC]
     recorded : callable
         Told after alarms were recorded.
+    shares : Shares, optional
+        Which rooms are ours to watch; by default all.
     """
 
-    def __init__(self, store: Store, now_ms: Callable[[], int], recorded: Callable[[], None]) -> None:
-        self._store, self._now_ms, self._recorded = store, now_ms, recorded
+    def __init__(
+        self, store: Store, now_ms: Callable[[], int], recorded: Callable[[], None], shares: Shares | None = None
+    ) -> None:
+        self._store, self._now_ms, self._recorded, self._shares = store, now_ms, recorded, shares
+        self._settled_at = -math.inf
+        self._islands: dict[str, str] = {}
         self._facts: RoomFacts | None = None
         self._channels: dict[int, ChannelWatch] = {}
         self._enclosures: dict[int, EnclosureWatch] = {}
@@ -82,7 +92,7 @@ class Watch:
             try:
                 self.step()
                 self.said = None
-            except StoreUnusable as exc:
+            except (StoreUnusable, StoreContended) as exc:
                 # Nothing was recorded: load everything anew and judge again from what was saved.
                 self.said = str(exc)
                 self._forget()
@@ -97,6 +107,7 @@ class Watch:
 
     def step(self) -> int:
         """Judge what has come since the last step and record what follows; return how many alarms changed."""
+        self._settle()
         with self._store.read() as session:
             ended = self._reload(session)
             touched = [
@@ -105,7 +116,7 @@ class Watch:
             self.writes_behind = number(session, "write") - self._seen_write if self._seen_write >= 0 else 0
             events = ended + [event for state in touched for event in self._take(session, state)]
             events += self._by_the_clock(session)
-            holds_are_over = bool(overdue_holds(session, from_ms(self._now_ms())))
+            holds_are_over = self._has_the_first() and bool(overdue_holds(session, from_ms(self._now_ms())))
         if self._rooms is not None:
             events += self._rooms.take(list(events), self._now_ms())
         self._record(events, touched)
@@ -114,6 +125,31 @@ class Watch:
         self._seen_write = max((state.write for state in touched), default=self._seen_write)
         self.writes_behind = 0
         return len(events)
+
+    def _settle(self) -> None:
+        """Look whose rooms are whose now; where that changes, begin anew with what is saved."""
+        if self._shares is None or time.monotonic() - self._settled_at < _SETTLE_EVERY_S:
+            return
+        self._settled_at = time.monotonic()
+        before = self._shares.held
+        surplus = self._shares.settle()
+        if self._shares.held == before and not surplus:
+            return
+        if before <= self._shares.held:
+            self.save()  # of a share that was lost, another process may have saved more than we know
+        self._shares.give(surplus)
+        self._forget()
+        log.info("shares_changed", shares=len(self._shares.held))
+
+    def _has_the_first(self) -> bool:
+        return self._shares is None or self._shares.first
+
+    def _is_ours(self, place: str) -> bool:
+        """Say whether a room, gateway or rack is ours; one that is no more goes with the first share."""
+        if self._shares is None:
+            return True
+        island = self._islands.get(place if "/" in place else f"{ROOM}{place}")
+        return self._shares.first if island is None else self._shares.has(island)
 
     def _end_holds(self) -> None:
         """Let go what was held back until now; what still holds is told again."""
@@ -132,7 +168,7 @@ class Watch:
         save_watch_memories(session, self._memories())
         save_enclosure_memories(session, {key: watch.remembered() for key, watch in self._enclosures.items()})
         if self._rooms is not None:
-            save_room_memory(session, self._rooms.remembered())
+            save_room_memory(session, self._rooms.remembered(), self._is_ours)
 
     def _saved(self) -> None:
         self._unsaved.clear()
@@ -149,12 +185,13 @@ class Watch:
         if self._facts is not None and self._facts.version == facts_version(session):
             return []
         self._facts = facts = load_facts(session)
+        self._islands = islands(facts) if self._shares else {}
         kept = {memory.channel_id: memory.memory for memory in watch_memories(session)}
         kept |= {channel_id: watch.remembered() for channel_id, watch in self._channels.items()}
         self._channels = {
             channel.id: ChannelWatch(facts, channel, _cadence(session, channel.id), kept.get(channel.id))
             for channel in facts.channels.values()
-            if channel.placements
+            if channel.placements and self._is_ours(_room_of(facts, channel))
         }
         self._seen_write = -1
         now = self._now_ms()
@@ -162,13 +199,15 @@ class Watch:
         return ended + self._reload_enclosures(session, facts, now)
 
     def _reload_enclosures(self, session: Session, facts: RoomFacts, now_ms: int) -> list[AlarmEvent]:
-        self._rooms = RoomWatch(facts, self._rooms.remembered() if self._rooms else room_memory(session))
+        remembered = self._rooms.remembered() if self._rooms else room_memory(session)
+        self._rooms = RoomWatch(facts, {place: kept for place, kept in remembered.items() if self._is_ours(place)})
         kept = enclosure_memories(session)
         kept |= {enclosure_id: watch.remembered() for enclosure_id, watch in self._enclosures.items()}
         gone = [watch for enclosure_id, watch in self._enclosures.items() if enclosure_id not in facts.enclosures]
         self._enclosures = {
             enclosure.id: EnclosureWatch(facts, enclosure, kept.get(enclosure.id))
             for enclosure in facts.enclosures.values()
+            if self._is_ours(f"{ROOM}{enclosure.room}")
         }
         return [event for watch in gone for event in watch.ended(now_ms)]
 
@@ -193,7 +232,9 @@ class Watch:
         by_the_clock: list[AlarmEvent] = []
         if self._facts is not None and abs(now_ms - self._by_the_clock_ms) >= LOOK_EVERY_MS:
             self._by_the_clock_ms = now_ms
-            by_the_clock = changes_by_the_clock(session, self._facts, self._enclosures, now_ms)
+            by_the_clock = changes_by_the_clock(
+                session, self._facts, self._enclosures, now_ms, whole_site=self._has_the_first()
+            )
         events = by_the_clock + [event for watch in self._channels.values() for event in watch.overdue(now_ms)]
         for watch in self._enclosures.values():
             if watch.is_due(now_ms - SETTLE_MS):
@@ -244,3 +285,9 @@ class Watch:
 def _cadence(session: Session, channel_id: int) -> int | None:
     times = recent_times(session, channel_id)
     return cadence_of(times) if len(times) > 1 else None
+
+
+def _room_of(facts: RoomFacts, channel: ChannelFact) -> str:
+    """Return the place of the room that a channel stands in, or stood in last."""
+    enclosure = facts.enclosures.get(channel.placements[-1].enclosure_id)
+    return f"{ROOM}{enclosure.room}" if enclosure else ""

@@ -1,7 +1,8 @@
 """Which rooms this process watches, where several watch one site.
 
-A room is watched whole, by one process: blackouts and gateways join all its channels. Rooms fall into shares by a hash
-of their key; a share is claimed in the database, and is free again at once when its process ends.
+A room is watched whole, by one process, and so are rooms that a gateway joins: what befalls them together is seen in
+one place alone. Rooms fall into shares by a hash of their key; a share is claimed in the database, and is free again at
+once when its process ends.
 """
 
 import math
@@ -37,9 +38,14 @@ class Shares:
         """Return how many shares are ours."""
         return len(self._mine)
 
-    def has(self, room: str) -> bool:
-        """Say whether a room is ours to watch."""
-        return zlib.crc32(room.encode()) % SHARES in self._mine
+    @property
+    def held(self) -> frozenset[int]:
+        """Which are ours."""
+        return self._mine
+
+    def has(self, island: str) -> bool:
+        """Say whether rooms that hang together are ours to watch; `island` is the first of them."""
+        return zlib.crc32(island.encode()) % SHARES in self._mine
 
     def settle(self) -> frozenset[int]:
         """Take what is free, up to an even part, and name what is above it.

@@ -87,6 +87,17 @@ class Supplies:
             return []
         return [place for place, _name in self._places(channel, placement) if place in self.known]
 
+    def rooms(self) -> dict[str, set[str]]:
+        """Return the rooms that each place feeds, by the rooms' places."""
+        found: dict[str, set[str]] = {}
+        for channel in self._facts.channels.values():
+            for placement in channel.placements:
+                enclosure = self._facts.enclosures.get(placement.enclosure_id)
+                for place, _name in self._places(channel, placement):
+                    if enclosure is not None and place in self.known:
+                        found.setdefault(place, set()).add(f"{ROOM}{enclosure.room}")
+        return found
+
     def _places(self, channel: ChannelFact, placement: PlacementFact) -> Iterator[tuple[str, str]]:
         enclosure = self._facts.enclosures.get(placement.enclosure_id)
         if enclosure is None:
@@ -118,3 +129,21 @@ def probes_under(facts: RoomFacts, place: str) -> list[str]:
     """Return the keys of the probes whose silence a room, a gateway or a rack explains."""
     supply = Supplies(facts).known.get(place)
     return sorted(supply.probes) if supply else []
+
+
+def islands(facts: RoomFacts) -> dict[str, str]:
+    """Return, for each place of `Supplies.known`, the first room of those that hang together with it.
+
+    Rooms that share a gateway are watched by one process: what they have in common is seen in one place alone.
+    """
+    supplies = Supplies(facts)
+    first = {f"{ROOM}{room.key}": room.key for room in facts.rooms}
+    rooms_of = supplies.rooms()
+    joined = True
+    while joined:
+        joined = False
+        for rooms in rooms_of.values():
+            least = min(first[room] for room in rooms)
+            for room in rooms:
+                joined, first[room] = joined or first[room] != least, least
+    return {place: first[min(rooms)] for place, rooms in rooms_of.items()} | first
