@@ -42,6 +42,8 @@ ENCLOSURE_FAULTS: tuple[FaultKind, ...] = (
 """Faults of an enclosure's equipment."""
 PROBE_FAULTS: tuple[FaultKind, ...] = ("stuck-probe", "wet-probe", "silent-probe", "drifting-probe")
 """Faults of a probe."""
+FURTHER_FAULTS: tuple[FaultKind, ...] = ("water-leak", "glitching-probe")
+"""Of an enclosure and of a probe: drawn last and apart, so that a seed gives the same room with or without them."""
 _HOURS: dict[FaultKind, tuple[float, float]] = {
     "stuck-thermostat": (3.0, 30.0),
     "welded-relay": (3.0, 30.0),
@@ -54,6 +56,8 @@ _HOURS: dict[FaultKind, tuple[float, float]] = {
     "wet-probe": (24.0, 96.0),
     "silent-probe": (0.5, 24.0),
     "drifting-probe": (120.0, 480.0),
+    "water-leak": (12.0, 48.0),
+    "glitching-probe": (6.0, 72.0),
 }
 
 
@@ -129,6 +133,10 @@ def _severity(rng: np.random.Generator, kind: FaultKind) -> float:
         return float(rng.uniform(1.0, 4.0))
     if kind == "drifting-probe":
         return float(rng.choice([-1.0, 1.0]) * rng.uniform(0.1, 0.6))
+    if kind == "water-leak":
+        return float(rng.uniform(0.5, 2.0))
+    if kind == "glitching-probe":
+        return float(rng.uniform(0.01, 0.1))
     return 1.0
 
 
@@ -145,7 +153,6 @@ def _faults(
     rng: np.random.Generator, enclosures: tuple[Enclosure, ...], probes: tuple[Probe, ...], span: tuple[int, int]
 ) -> tuple[Fault, ...]:
     """Give each enclosure one fault of its own at most, one in two none, and one probe in eight a fault."""
-    start_ms, end_ms = span
     targets = [(enclosure.id, ENCLOSURE_FAULTS, 0.5, enclosure) for enclosure in enclosures]
     targets += [(probe.id, PROBE_FAULTS, 0.12, None) for probe in probes]
     made: list[Fault] = []
@@ -155,10 +162,29 @@ def _faults(
         kind = kinds[int(rng.integers(len(kinds)))]
         if enclosure is not None and not _possible(enclosure, kind):
             continue
-        begin = int(start_ms + rng.uniform(0.15, 0.75) * (end_ms - start_ms))
-        until = min(end_ms, begin + int(rng.uniform(*_HOURS[kind]) * _HOUR_MS))
-        made.append(Fault(kind, where, begin, until, _severity(rng, kind)))
+        made.append(_fault(rng, kind, where, span))
     return tuple(made)
+
+
+def _fault(rng: np.random.Generator, kind: FaultKind, where: str, span: tuple[int, int]) -> Fault:
+    start_ms, end_ms = span
+    begin = int(start_ms + rng.uniform(0.15, 0.75) * (end_ms - start_ms))
+    until = min(end_ms, begin + int(rng.uniform(*_HOURS[kind]) * _HOUR_MS))
+    return Fault(kind, where, begin, until, _severity(rng, kind))
+
+
+def _further_faults(
+    rng: np.random.Generator, scene: Scene, span: tuple[int, int], leaks: float = 0.12, glitches: float = 0.03
+) -> tuple[Fault, ...]:
+    """Let water run into one sound enclosure in eight, and one sound climate probe in thirty glitch."""
+    broken = {fault.where for fault in scene.faults}
+    climate = [probe.id for probe in scene.probes if probe.model != "generic-light"]
+    leaking = [e.id for e in scene.enclosures if rng.random() < leaks and e.id not in broken]
+    glitching = [probe for probe in climate if rng.random() < glitches and probe not in broken]
+    return (
+        *(_fault(rng, "water-leak", where, span) for where in leaking),
+        *(_fault(rng, "glitching-probe", where, span) for where in glitching),
+    )
 
 
 def random_scene(
@@ -195,4 +221,6 @@ def random_scene(
     latitude, yearly_mean = float(rng.uniform(-50.0, 55.0)), float(rng.uniform(9.0, 18.0))
     timezone = str(rng.choice(tuple(_LONGITUDES)))
     climate = RoomClimate(latitude, _LONGITUDES[timezone], yearly_mean)
-    return Scene("Random room", "random", timezone, climate, made, probes, faults)
+    scene = Scene("Random room", "random", timezone, climate, made, probes, faults)
+    further = _further_faults(rng.spawn(1)[0], scene, span) if with_faults else ()
+    return replace(scene, faults=faults + further)

@@ -94,6 +94,7 @@ class _ChannelModel:
             self.noise = 0.0
         wanted = {probe.id, f"{probe.id}/{channel.quantity}"}
         self.faults = tuple(fault for fault in scene.faults if fault.where in wanted)
+        self._glitches = _generator(seed, probe.id, channel.quantity, "glitches")
         self._held: dict[Fault, float] = {}
         self._decimals = max(0, math.ceil(-math.log10(self.element.resolution)))
         if self.element.resolution not in {10.0**-places for places in range(5)}:
@@ -110,7 +111,16 @@ class _ChannelModel:
             said = self._broken(fault, fault_mask(fault, nominal), nominal, said)
         kept = np.clip(said, self.element.low, self.element.high)
         step = self.element.resolution
-        return np.round(np.round(kept / step) * step, self._decimals)
+        return self._glitched(np.round(np.round(kept / step) * step, self._decimals), nominal)
+
+    def _glitched(self, sent: Floats, nominal: Times) -> Floats:
+        """Put what the element shows when it did not measure into some of the messages."""
+        shown = self.element.artefacts[0] if self.element.artefacts else self.element.high + 50.0
+        for fault in self.faults:
+            if fault.kind == "glitching-probe":
+                struck = fault_mask(fault, nominal) & (self._glitches.random(nominal.size) < fault.severity)
+                sent = np.where(struck, shown, sent)
+        return sent
 
     def _broken(self, fault: Fault, stands: Bools, nominal: Times, said: Floats) -> Floats:
         if fault.kind == "wet-probe" and self.channel.quantity == "relative_humidity":

@@ -6,9 +6,16 @@ from typing import Literal
 BoxKind = Literal["glass", "mesh"]
 Format = Literal["json", "scalar"]
 EnclosureFault = Literal[
-    "stuck-thermostat", "welded-relay", "dead-lamp", "dead-pump", "clogging-nozzle", "lights-stuck-on", "lights-late"
+    "stuck-thermostat",
+    "welded-relay",
+    "dead-lamp",
+    "dead-pump",
+    "clogging-nozzle",
+    "lights-stuck-on",
+    "lights-late",
+    "water-leak",
 ]
-ProbeFault = Literal["stuck-probe", "wet-probe", "silent-probe", "drifting-probe"]
+ProbeFault = Literal["stuck-probe", "wet-probe", "silent-probe", "drifting-probe", "glitching-probe"]
 FaultKind = EnclosureFault | ProbeFault | Literal["gateway-cut", "power-cut"]
 
 
@@ -182,14 +189,17 @@ class Fault:
     kind : str
         `stuck-thermostat` (the lamp, or else the heater, at full power whatever the warmth, timer still working) ·
         `welded-relay` (the same, by night too) · `dead-lamp` · `dead-pump` · `clogging-nozzle` · `lights-stuck-on` ·
-        `lights-late` · `stuck-probe` · `wet-probe` · `silent-probe` · `drifting-probe` · `gateway-cut` · `power-cut`.
+        `lights-late` · `water-leak` (a valve that does not close, a bowl that runs over) · `stuck-probe` ·
+        `wet-probe` · `silent-probe` · `drifting-probe` · `glitching-probe` (now and then a value that its element
+        cannot measure) · `gateway-cut` · `power-cut`.
     where : str
         An enclosure, a probe, a gateway, or the room, by its id.
     start_ms, end_ms : int
         UTC. [ms]
     severity : float
         `clogging-nozzle`: share of the flow lost by the end, straight down; `lights-late`: hours late;
-        `drifting-probe`: units of the quantity a day; `stuck-thermostat` and `welded-relay`: share of full power.
+        `drifting-probe`: units of the quantity a day; `water-leak`: grams a minute; `glitching-probe`: share of its
+        messages; `stuck-thermostat` and `welded-relay`: share of full power.
         Others do not use it.
     """
 

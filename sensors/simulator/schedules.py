@@ -160,6 +160,12 @@ def _cycle(scene: Scene, enclosure: Enclosure, at_ms: int, seconds: float) -> Mi
     return MistCycle(enclosure.id, at_ms, seconds, due, delivered, scheduled=True)
 
 
+def _leaked(fault: Fault, edges: NDArray[np.int64]) -> Floats:
+    """Return the water that leaks in each step between edges, shape (steps,). [kg]."""
+    stands = np.minimum(edges[1:], fault.end_ms) - np.maximum(edges[:-1], fault.start_ms)
+    return np.maximum(0, stands) / 60_000 * fault.severity * 1e-3
+
+
 def water_sprayed(
     scene: Scene, cycles: list[MistCycle], start_ms: int, step_ms: int, steps: int
 ) -> tuple[Floats, Bools]:
@@ -195,4 +201,6 @@ def water_sprayed(
         water[first:last, column[cycle.enclosure]] += share * cycle.delivered_grams * 1e-3
         if cycle.scheduled:
             running[first:last, column[cycle.enclosure]] |= share > 0
+    for fault in faults_of(scene, "water-leak"):
+        water[:, column[fault.where]] += _leaked(fault, edges)
     return water, running & power_is_on(scene, edges[:-1])[:, None]

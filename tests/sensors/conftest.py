@@ -46,6 +46,7 @@ BROKEN: dict[str, tuple[Keeping, Fault]] = {
     "dead-pump": (GLASS, Fault("dead-pump", "dead-pump", NOON_MS, END_MS)),
     "clogging": (GLASS, Fault("clogging-nozzle", "clogging", START_MS, END_MS, 0.9)),
     "stuck-light": (DRAGONS, Fault("lights-stuck-on", "stuck-light", EVENING_MS, END_MS)),
+    "leaking": (DRAGONS, Fault("water-leak", "leaking", NOON_MS, END_MS, 1.0)),
     "late-light": (DRAGONS, Fault("lights-late", "late-light", START_MS + DAY_MS, END_MS, 2.0)),
 }
 

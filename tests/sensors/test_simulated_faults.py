@@ -72,6 +72,13 @@ def test_a_clogging_nozzle_delivers_less_and_less(truth: Truth) -> None:
     assert clogged < 0.8 * healthy
 
 
+def test_a_leak_wets_the_air_of_an_enclosure_for_as_long_as_it_runs(truth: Truth) -> None:
+    leaking, sound = (truth.of(truth.index_of(key), "ambient", "relative_humidity") for key in ("leaking", "dragons"))
+    noon, morrow = step_of(truth, NOON_MS), step_of(truth, NOON_MS + 20 * HOUR_MS)
+    assert np.array_equal(leaking[:noon], sound[:noon])
+    assert leaking[morrow:].mean() > sound[morrow:].mean() + 20
+
+
 def test_lights_stuck_on_have_no_night(truth: Truth) -> None:
     lit = truth.lit[:, truth.index_of("stuck-light")]
     assert lit[step_of(truth, EVENING_MS) :].all()

@@ -51,12 +51,14 @@ PROBES = (
     air_probe("silent"),
     air_probe("drifting"),
     spot_probe("relayed", gateway="gateway-2"),
+    spot_probe("glitching"),
 )
 FAULTS = (
     Fault("stuck-probe", "stuck", FAULT_FROM, FAULT_UNTIL),
     Fault("wet-probe", "wet", FAULT_FROM, FAULT_UNTIL),
     Fault("silent-probe", "silent", FAULT_FROM, FAULT_UNTIL),
     Fault("drifting-probe", "drifting/relative_humidity", START_MS, END_MS, 6.0),
+    Fault("glitching-probe", "glitching", FAULT_FROM, FAULT_UNTIL, 0.1),
     Fault("gateway-cut", "gateway-2", FAULT_FROM, FAULT_UNTIL),
 )
 SCENE = a_scene((named("glass", GLASS), named("dragons", DRAGONS)), probes=PROBES, faults=FAULTS)
@@ -152,6 +154,16 @@ def test_a_wet_probe_reads_full_while_its_thermometer_still_works(sent: dict[str
     wet = within(sent["wet"])
     assert (sent["wet"].values["relative_humidity"][wet] == 100).all()
     assert np.unique(sent["wet"].values["air_temperature"][wet]).size > 20
+
+
+def test_a_glitching_probe_shows_now_and_then_what_its_element_shows_when_it_did_not_measure(
+    sent: dict[str, ProbeReadings],
+) -> None:
+    values, inside = sent["glitching"].values["surface_temperature"], within(sent["glitching"])
+    struck = values == element_for("ds18b20", "surface_temperature").artefacts[0]
+    assert 0.05 < struck[inside].mean() < 0.15
+    assert not struck[~inside].any()
+    assert values[~struck].max() < 60
 
 
 def test_a_silent_probe_and_a_cut_gateway_send_nothing(sent: dict[str, ProbeReadings]) -> None:

@@ -22,7 +22,7 @@ from sensors.simulator import (
     random_scene,
     room_toml,
 )
-from sensors.simulator.random_scene import ENCLOSURE_FAULTS, PROBE_FAULTS
+from sensors.simulator.random_scene import ENCLOSURE_FAULTS, FURTHER_FAULTS, PROBE_FAULTS
 
 NOW_MS = START_MS + 31 * DAY_MS + 12 * HOUR_MS
 SCENE = glasshouse(NOW_MS)
@@ -162,7 +162,7 @@ def test_a_random_room_is_the_same_again_from_the_same_seed() -> None:
 
 def test_random_rooms_hold_every_fault_and_cadence() -> None:
     scene = random_scene(np.random.default_rng(7), START_MS, enclosures=300)
-    assert {fault.kind for fault in scene.faults} == {*ENCLOSURE_FAULTS, *PROBE_FAULTS}
+    assert {fault.kind for fault in scene.faults} == {*ENCLOSURE_FAULTS, *PROBE_FAULTS, *FURTHER_FAULTS}
     assert {probe.every for probe in scene.probes} == {10.0, 30.0, 60.0, 120.0, 300.0}
     tomllib.loads(room_toml(scene))
 

@@ -71,6 +71,8 @@ class Sensor:
     ----------
     sent : ndarray of int64
         When its messages came. [ms UTC]
+    glitched : ndarray of int64
+        Those of them that showed what the element cannot measure. [ms UTC]
     """
 
     probe: Probe
@@ -78,6 +80,7 @@ class Sensor:
     zone: str
     element: Element
     sent: Times
+    glitched: Times
     faults: tuple[Fault, ...]
 
     @property
@@ -196,6 +199,7 @@ class _Gathered:
     at: list[Times] = field(default_factory=list)
     lit: list[Bools] = field(default_factory=list)
     sent: dict[str, list[Times]] = field(default_factory=dict)
+    glitched: dict[str, list[Times]] = field(default_factory=dict)
     cycles: list[MistCycle] = field(default_factory=list)
 
     def add(self, truth: Truth, sent: list[ProbeReadings]) -> None:
@@ -207,6 +211,7 @@ class _Gathered:
             "vapour": np.array([truth.vapour_pressure(i) for i in range(len(truth.scene.enclosures))]),
             "lux": truth.series("canopy", "illuminance"),
         }
+        models = {readings.probe.id: readings.probe.model for readings in sent}
         for name, value in series.items():
             self.truth.setdefault(name, []).append(value.astype(np.float32))
         self.at.append(truth.times_ms)
@@ -214,15 +219,26 @@ class _Gathered:
         self.cycles += truth.cycles
         for readings in sent:
             self.sent.setdefault(readings.probe.id, []).append(readings.at_ms)
+        for of in by_channel(sent):
+            struck = of.at_ms[cannot_be(element_for(models[of.probe], of.quantity), of.value)]
+            self.glitched.setdefault(f"{of.probe}/{of.quantity}", []).append(struck)
+
+
+def cannot_be(element: Element, value: Floats) -> Bools:
+    """Say which values an element cannot have measured."""
+    artefact = np.isin(value, element.artefacts)
+    return (value < element.low) | (value > element.high) | artefact
 
 
 def rows_of(facts: RoomFacts, sent: list[ProbeReadings]) -> list[NewReading]:
-    """Return what probes sent as rows of the store."""
+    """Return what probes sent as rows of the store, flagged as they are when they come in."""
     rows: list[NewReading] = []
     for of in by_channel(sent):
-        channel = facts.channel_by_key[f"{of.probe}/{of.quantity}"].id
-        pairs = zip(of.at_ms.tolist(), of.value.tolist(), strict=True)
-        rows += ((channel, at, value, int(Flag.DEVICE_CLOCK)) for at, value in pairs)
+        channel = facts.channel_by_key[f"{of.probe}/{of.quantity}"]
+        wrong = cannot_be(element_for(channel.model, channel.quantity), of.value)
+        flags = np.where(wrong, int(Flag.DEVICE_CLOCK | Flag.IMPOSSIBLE), int(Flag.DEVICE_CLOCK))
+        triples = zip(of.at_ms.tolist(), of.value.tolist(), flags.tolist(), strict=True)
+        rows += ((channel.id, at, value, flag) for at, value, flag in triples)
     return rows
 
 
@@ -257,6 +273,7 @@ def _pasts(scene: Scene, gathered: _Gathered) -> Iterator[Past]:
     series = {name: np.concatenate(days, axis=1) for name, days in gathered.truth.items()}
     lit = np.concatenate(gathered.lit, axis=1)
     sent = {name: np.concatenate(days) for name, days in gathered.sent.items()}
+    glitched = {name: np.concatenate(days) for name, days in gathered.glitched.items()}
     for index, enclosure in enumerate(scene.enclosures):
         yield Past(
             enclosure=enclosure,
@@ -268,6 +285,7 @@ def _pasts(scene: Scene, gathered: _Gathered) -> Iterator[Past]:
             sensors=tuple(
                 Sensor(
                     probe, channel.quantity, channel.zone, element_for(probe.model, channel.quantity), sent[probe.id],
+                    glitched[f"{probe.id}/{channel.quantity}"],
                     tuple(f for f in scene.faults if f.where == probe.id),
                 )
                 for probe in scene.probes

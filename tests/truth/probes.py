@@ -38,10 +38,24 @@ def score_probes(past: Past, alarms: Mapping[str, Sequence[Alarm]], score: Score
     _stuck(past, alarms.get("probe-stuck", ()), score)
     _wet(past, alarms.get("probe-saturated", ()), score)
     _disagreeing(past, alarms.get("probe-disagrees", ()), score)
-    impossible = score.of("probe-impossible")
-    for alarm in alarms.get("probe-impossible", ()):
-        impossible.raised += 1
-        impossible.false.append(f"{alarm.place} at {moment(alarm.raised_ms)}")
+    _impossible(past, alarms.get("probe-impossible", ()), score)
+
+
+def _impossible(past: Past, alarms: Sequence[Alarm], score: Score) -> None:
+    """A value that the element cannot have measured is seen at the next full hour, for an hour."""
+    tally = score.of("probe-impossible")
+    tally.raised += len(alarms)
+    for sensor in _climate(past):
+        own = [a for a in alarms if a.place == f"{sensor.probe.id}/{sensor.quantity}"]
+        struck = sensor.glitched[sensor.glitched < past.at[-1] - _LOOKS_EVERY - 5 * MINUTE]
+        if struck.size:
+            first, last = int(struck[0]), int(struck[-1])
+            of_fault = any(f.kind == "glitching-probe" for f in sensor.faults)
+            tally.expect(own, (first, last + _LOOKS_EVERY), first, sensor.probe.id, of_fault)
+        for alarm in own:
+            before = (sensor.glitched > alarm.raised_ms - _LOOKS_EVERY) & (sensor.glitched <= alarm.raised_ms)
+            if not before.any():
+                tally.false.append(f"{alarm.place} at {moment(alarm.raised_ms)}")
 
 
 def _silent(past: Past, alarms: Sequence[Alarm], score: Score) -> None:

@@ -80,10 +80,16 @@ def watered(past: Past, cycle: MistCycle, air: tuple[Sensor, Sensor]) -> Watered
     error = u + slope * float(moving.max()) * max(humid.lag_ms, warm.lag_ms)
     span = (start - _QUIET - humid.slack_ms, start + 25 * MINUTE)
     lying = humid.lies(*span) or warm.lies(*span)
+    # What such a probe shows while it stands still proves nothing, and it is right to say so.
+    dumb = any(
+        f.kind in {"stuck-probe", "wet-probe"} and f.start_ms < start + _AFTER and f.end_ms > start - _BEFORE
+        for f in (*humid.faults, *warm.faults)
+    )
     sprayed = [c for c in past.cycles if start <= c.at_ms < start + _AFTER and c.delivered_grams > 0]
     response = float(added.max())
     reach = float(held.max()) - error, response + error
     allows = _allowed(past, cycle, air, bool(sprayed), response, reach, u, expected)
+    allows |= {"no data"} if dumb else set()
     return Watered(cycle, response, *reach, allows, bool(sprayed), lying)
 
 
