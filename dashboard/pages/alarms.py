@@ -16,7 +16,7 @@ from dashboard.pages.site import Pages
 from service.alarms.holding import end_hold
 from service.alarms.lifecycle import State
 from service.alarms.record import acknowledge
-from service.api.alarm_actions import LONGEST_NOTE, put_back, shelve_until, take_out_until, tidy_note
+from service.api.alarm_actions import LONGEST_NOTE, put_back, rest_until, shelve_until, tidy_note
 from service.api.live import live_position
 from service.api.sign_in import SignedIn
 from service.errors import BadUse, NotFound, Refused
@@ -80,7 +80,7 @@ def answers_router(pages: Pages) -> APIRouter:
         def change(session: Session, who: Visitor, note: str | None, now: datetime) -> None:
             facts = pages.parts.facts(session)
             until = _local_instant(form.get("until", ""), facts)
-            take_out_until(session, enclosure_named(facts, key).id, who.name, note, now, until)
+            rest_until(session, enclosure_named(facts, key).id, who.name, note, now, until)
 
         return answering.do(form, person, change)
 

@@ -9,7 +9,7 @@ from sqlmodel import Session
 from service.alarms.lifecycle import OPEN, Event, State
 from service.alarms.record import EVENT_OF_HOLD, WATCH, Deed, change
 from service.errors import Refused
-from service.model import Alarm, AlarmHold
+from service.model import Alarm, AlarmHold, Change
 from service.store.alarms import get_alarm
 from service.store.holds import alarms_under, get_hold, hold_on, overdue_holds
 from service.store.readings import next_number
@@ -83,6 +83,26 @@ def take_out_of_service(
     if until <= now:
         raise Refused("an enclosure is taken out of service until a time that lies ahead")
     return hold_back(session, State.OUT_OF_SERVICE, Scope(enclosure_id=enclosure_id), Deed(by, now, now, note), until)
+
+
+def move_end(session: Session, hold: AlarmHold, deed: Deed, until: datetime) -> AlarmHold:
+    """Give a hold another end; who moved it, when and why goes into the journal of changes.
+
+    Raises
+    ------
+    Refused
+        It has ended, or the new end does not lie ahead.
+    """
+    if hold.ended_at is not None or until <= deed.at:
+        raise Refused("only what is still held back gets another end, and one that lies ahead")
+    before = None if hold.until_at is None else f"{hold.until_at:%Y-%m-%dT%H:%M:%SZ}"
+    after = {"until": f"{until:%Y-%m-%dT%H:%M:%SZ}", "note": deed.note}
+    session.add(Change(at=deed.at, by=deed.by, subject=f"hold {hold.id}", before={"until": before}, after=after))
+    hold.until_at = until
+    hold.note = deed.note or hold.note
+    session.add(hold)
+    next_number(session, HOLDS)
+    return hold
 
 
 def end_hold(session: Session, hold_id: int, by: str, now: datetime, note: str | None = None) -> AlarmHold:

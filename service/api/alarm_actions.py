@@ -7,9 +7,9 @@ from fastapi import APIRouter, Path
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
 from sqlmodel import Session
 
-from service.alarms.holding import LONGEST_SHELF, end_hold, shelve, take_out_of_service
+from service.alarms.holding import LONGEST_SHELF, end_hold, move_end, shelve, take_out_of_service
 from service.alarms.lifecycle import State
-from service.alarms.record import acknowledge
+from service.alarms.record import Deed, acknowledge
 from service.api.alarms import alarm_detail
 from service.api.answers import AlarmDetail
 from service.api.parts import Parts
@@ -80,7 +80,7 @@ def shelve_until(session: Session, alarm_id: int, by: str, note: str | None, now
 
 def take_out_until(
     session: Session, enclosure_id: int, by: str, note: str | None, now: datetime, until: datetime
-) -> None:
+) -> AlarmHold:
     """Take an enclosure out of service.
 
     Raises
@@ -90,11 +90,32 @@ def take_out_until(
     Refused
         It is out of service already.
     """
+    _require_sensible_end(now, until)
+    if out_of_service(session, enclosure_id) is not None:
+        raise Refused("the enclosure is out of service already; its own page gives it another end")
+    return take_out_of_service(session, enclosure_id, by, note, now, until)
+
+
+def rest_until(
+    session: Session, enclosure_id: int, by: str, note: str | None, now: datetime, until: datetime
+) -> AlarmHold:
+    """Take an enclosure out of service, or give it another end where it is already.
+
+    Raises
+    ------
+    BadUse
+        The end does not lie within the next `LONGEST_OUT`.
+    """
+    _require_sensible_end(now, until)
+    hold = out_of_service(session, enclosure_id)
+    if hold is None:
+        return take_out_of_service(session, enclosure_id, by, note, now, until)
+    return move_end(session, hold, Deed(by, now, now, note), until)
+
+
+def _require_sensible_end(now: datetime, until: datetime) -> None:
     if not now < until <= now + LONGEST_OUT:
         raise BadUse(f"until: an enclosure is out of service until a time within the next {LONGEST_OUT.days} days")
-    if out_of_service(session, enclosure_id) is not None:
-        raise Refused("the enclosure is out of service already; put it back first to change the time")
-    take_out_of_service(session, enclosure_id, by, note, now, until)
 
 
 def out_of_service(session: Session, enclosure_id: int) -> AlarmHold | None:
@@ -105,7 +126,7 @@ def out_of_service(session: Session, enclosure_id: int) -> AlarmHold | None:
     return None
 
 
-def put_back(session: Session, enclosure_id: int, by: str, note: str | None, now: datetime) -> None:
+def put_back(session: Session, enclosure_id: int, by: str, note: str | None, now: datetime) -> AlarmHold:
     """Put an enclosure back into service.
 
     Raises
@@ -116,7 +137,7 @@ def put_back(session: Session, enclosure_id: int, by: str, note: str | None, now
     hold = out_of_service(session, enclosure_id)
     if hold is None or hold.id is None:
         raise Refused("the enclosure is not out of service")
-    end_hold(session, hold.id, by, now, note)
+    return end_hold(session, hold.id, by, now, note)
 
 
 def unshelve(session: Session, alarm_id: int, by: str, note: str | None, now: datetime) -> None:

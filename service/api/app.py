@@ -10,6 +10,7 @@ from fastapi.openapi.utils import get_openapi
 
 from service.api import (
     alarm_actions,
+    alarm_holds,
     alarms,
     animals,
     calibrations,
@@ -59,7 +60,7 @@ def create_api(parts: Parts) -> FastAPI:
     app.add_middleware(Door, parts=parts)
     add_problem_handlers(app)
     app.include_router(health.router)
-    answering = (alarms, alarm_actions, telling, calibrations, readings, live)
+    answering = (alarms, alarm_actions, alarm_holds, telling, calibrations, readings, live)
     for part in (rooms, search, profiles, care, days, lookback, animals, journal, clutches, *answering):
         app.include_router(part.router, prefix=PREFIX)
     app.openapi = lambda: _described(app)

@@ -12,6 +12,7 @@ from sqlmodel import Session
 
 from service.api.alarms import keys_of
 from service.api.answers import alarm_answer, transition_answer, written
+from service.api.hold_news import HoldNews
 from service.api.parts import PICTURE_RESTS_ON, Parts
 from service.api.zone_values import unit_of
 from service.errors import WardianError
@@ -128,6 +129,7 @@ class Hub:
         self._task: asyncio.Task[None] | None = None
         self._joining = asyncio.Lock()
         self._readable = True
+        self._holds = HoldNews()
 
     @property
     def clients(self) -> int:
@@ -276,10 +278,12 @@ class Hub:
             if client.has_ended:
                 self._clients.discard(client)
 
-    def _news(self, since: Position, with_readings: bool) -> tuple[list[Frame], Position]:
+    def _news(self, since: Position, with_readings: bool) -> tuple[list[Frame | bytes], Position]:
         """Read what came after a position, in one state of the store."""
-        frames: list[Frame] = []
+        frames: list[Frame | bytes] = []
         with self._parts.store.read() as session:
+            # Without an id: a page that missed one sees it when it is next drawn.
+            frames += [_event("hold", told) for told in self._holds.news(session, self._parts.facts(session))]
             write = number(session, "write") if with_readings else since.write
             transitions = transitions_after(session, since.transition, _PAGE)
             if write == since.write and not transitions:

@@ -12,7 +12,8 @@ from service.api.problems import documented
 
 _POSITION: Final = r"^[0-9]{1,15}-[0-9]{1,15}$"
 _EVENTS: Final = (
-    "Events `readings` (newest values), `alarm` (an alarm with the transition that it made) and `pulse` (every 5 s). "
+    "Events `readings` (newest values), `alarm` (an alarm with the transition that it made), `hold` (what is held "
+    "back) and `pulse` (every 5 s). "
     "`id` is <write>-<transition>; sent back as Last-Event-ID the stream resumes there. Without one it begins with "
     "the newest reading of every placed channel."
 )

@@ -3,11 +3,12 @@ from datetime import datetime, timedelta
 import httpx
 import pytest
 from api_room import MINUTE, NOW, House
+from sqlmodel import select
 
 from service.alarms.holding import LONGEST_SHELF, end_overdue_holds
 from service.alarms.record import Occurrence, record_raised
 from service.api.alarm_actions import LONGEST_NOTE, LONGEST_OUT
-from service.model import Alarm
+from service.model import Alarm, Change, table_of
 
 URL = "/api/v1/alarms"
 SOMEONE = "someone at this computer"
@@ -165,3 +166,36 @@ async def test_what_cannot_be_meant_is_refused(verb: str, sent: dict, hot: int, 
 
 async def test_the_longest_shelf_is_taken_to_the_minute(hot: int, client: httpx.AsyncClient) -> None:
     assert (await do(client, hot, "shelve", minutes=LONGEST_SHELF // timedelta(minutes=1))).is_success
+
+
+async def test_an_enclosure_rests_without_an_alarm_and_its_end_can_be_moved_on_record(
+    house: House, client: httpx.AsyncClient
+) -> None:
+    rest = "/api/v1/enclosures/rack-a-1/out-of-service"
+    answer = await client.post(rest, json={"until": "2026-03-10T15:00:00Z", "note": "cleaning"})
+    assert answer.status_code == 200
+    hold = answer.json()
+    assert (hold["kind"], hold["enclosure"], hold["until"], hold["by"], hold["note"]) == (
+        "out of service", "rack-a-1", "2026-03-10T15:00:00.000Z", SOMEONE, "cleaning",
+    )  # fmt: skip
+    assert (await client.get("/api/v1/enclosures/rack-a-1/now")).json()["state"] == "resting"
+    house.clock[0] = NOW + 30 * MINUTE
+    moved = (await client.post(rest, json={"minutes": 60, "note": "new lamp too"})).json()
+    assert (moved["id"], moved["until"], moved["note"]) == (hold["id"], "2026-03-10T15:30:00.000Z", "new lamp too")
+    with house.store.read() as session:
+        (change,) = session.exec(select(Change).where(table_of(Change).c.subject == f"hold {hold['id']}")).all()
+    assert (change.by, change.before, change.after) == (
+        SOMEONE, {"until": "2026-03-10T15:00:00Z"}, {"until": "2026-03-10T15:30:00Z", "note": "new lamp too"},
+    )  # fmt: skip
+    assert [one["id"] for one in (await client.get("/api/v1/holds")).json()["holds"]] == [hold["id"]]
+    back = "/api/v1/enclosures/rack-a-1/return"
+    ended = (await client.post(back, json={"note": "all closed"})).json()
+    assert (ended["ended_by"], ended["ended_at"]) == (SOMEONE, "2026-03-10T14:30:00.000Z")
+    assert (await client.get("/api/v1/holds")).json()["holds"] == []
+    assert (await client.post(back, json={})).status_code == 409
+    assert (await client.post("/api/v1/enclosures/nowhere/return", json={})).status_code == 404
+
+
+@pytest.mark.parametrize("sent", [{}, {"minutes": 0}, {"until": "2026-03-10T13:59:00Z"}, {"minutes": 5, "by": "Ana"}])
+async def test_a_rest_without_a_sensible_end_is_refused(sent: dict, client: httpx.AsyncClient) -> None:
+    assert (await client.post("/api/v1/enclosures/rack-a-1/out-of-service", json=sent)).status_code == 422

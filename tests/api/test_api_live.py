@@ -158,6 +158,26 @@ async def test_each_transition_is_heard_once_in_order_however_often_the_connecti
     assert heard == made[: len(heard)]
 
 
+async def test_a_rest_that_begins_moves_and_ends_is_heard_without_any_alarm(
+    house: House, served: str, web: httpx.AsyncClient
+) -> None:
+    rest = served.replace("live", "enclosures/rack-a-1")
+    async with web.stream("GET", served) as answer:
+        listener = Listener(answer.aiter_text())
+        # The hub has looked once, so that what comes now is news.
+        house.room.alarm("rack-a-2", "too-dry")
+        await listener.next("alarm")
+        for verb, sent, expected in (
+            ("out-of-service", {"minutes": 60, "note": "cleaning"}, ("2026-03-10T15:00:00.000Z", False)),
+            ("out-of-service", {"minutes": 90}, ("2026-03-10T15:30:00.000Z", False)),
+            ("return", {}, ("2026-03-10T15:30:00.000Z", True)),
+        ):
+            assert (await web.post(f"{rest}/{verb}", json=sent)).is_success
+            told = await listener.next("hold")
+            assert (told.data["enclosure"], told.data["kind"], told.id) == ("rack-a-1", "out of service", None)
+            assert (told.data["until"], told.data["ended"]) == expected
+
+
 async def test_a_resumed_client_hears_only_of_channels_that_were_written_since(
     house: House, served: str, web: httpx.AsyncClient
 ) -> None:

@@ -75,6 +75,9 @@ ACCESS = {
     "POST /api/v1/alarms/{alarm_id}/unshelve": WORKERS,
     "POST /api/v1/alarms/{alarm_id}/out-of-service": WORKERS,
     "POST /api/v1/alarms/{alarm_id}/return": WORKERS,
+    "GET /api/v1/holds": SIGNED_IN,
+    "POST /api/v1/enclosures/{enclosure_id}/out-of-service": WORKERS,
+    "POST /api/v1/enclosures/{enclosure_id}/return": WORKERS,
     "POST /api/v1/readings": WORKERS,
     "GET /api/v1/contacts": SIGNED_IN,
     "GET /api/v1/deliveries": SIGNED_IN,
@@ -103,6 +106,12 @@ ACCESS = {
     "GET /alarms/load": SIGNED_IN,
     "GET /alarms/load/trial": SIGNED_IN,
     "GET /fragments/alarms": SIGNED_IN,
+    "GET /calibration": SIGNED_IN,
+    "GET /calibration/{probe}/{quantity}": SIGNED_IN,
+    "GET /fragments/calibration/{probe}/{quantity}": SIGNED_IN,
+    "POST /calibration/{probe}/{quantity}": WORKERS,
+    "GET /reference-checks/{number}": SIGNED_IN,
+    "POST /reference-checks/{number}/withdraw": WORKERS,
     "GET /about": SIGNED_IN,
     "GET /my-password": SIGNED_IN,
     "POST /my-password": SIGNED_IN,
@@ -158,7 +167,7 @@ ACCESS = {
 """Who may do what: n nobody, v viewer, k keeper, o owner."""
 IN_A_PATH = {
     "enclosure_id": "rack-a-1", "key": "rack-a-1", "alarm_id": "4711", "hold_id": "4711", "day": "2026-03-09",
-    "name": "Amber", "number": "4711",
+    "name": "Amber", "number": "4711", "probe": "a1-air", "quantity": "air_temperature",
     "digest": "none", "profile_id": "sun-lizard", "trial": "4711", "task": "4711", "number": "4711", "name:path": "css/none.css",
 }  # fmt: skip
 NAMES = {"v": "Vera", "k": "Kim", "o": "Oda"}

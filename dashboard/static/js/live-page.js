@@ -5,6 +5,9 @@ import { follow } from "./live.js";
 import { refresher } from "./refresh.js";
 import { themeSwitch } from "./theme-switch.js";
 
+// An enclosure's name as its tile shows it, where there is one.
+const nameOf = (key) => document.getElementById(`tile-${key}`)?.querySelector(".name")?.textContent ?? key;
+
 const EVERYTHING_MS = 60_000;
 const REBUILT_AFTER_MS = 6 * 3_600_000;
 
@@ -34,8 +37,13 @@ export function livePage({ address, concerns, after, rejoined, follows = ["readi
       if (alarm.enclosure && !concerns(alarm.enclosure)) return;
       if (alarm.enclosure) pieces.touch([alarm.enclosure]);
       else pieces.everything();
-      const where = document.getElementById(`tile-${alarm.enclosure}`)?.querySelector(".name")?.textContent;
-      said.textContent = `${where ?? alarm.enclosure ?? "Room"}: ${alarm.condition.replaceAll("-", " ")}, ${alarm.state}`;
+      said.textContent = `${alarm.enclosure ? nameOf(alarm.enclosure) : "Room"}: ${alarm.condition.replaceAll("-", " ")}, ${alarm.state}`;
+    },
+    hold: ({ enclosure, kind, ended }) => {
+      if (enclosure && !concerns(enclosure)) return;
+      if (enclosure) pieces.touch([enclosure]);
+      else pieces.everything();
+      if (enclosure && kind === "out of service") said.textContent = `${nameOf(enclosure)}: ${ended ? "back in service" : "out of service"}`;
     },
     lost: (since, why) => cover.show(since, why),
     joined: () => {

@@ -7,7 +7,7 @@ const RETRY_MS = 2_000;
 
 /**
  * @param {string} after where the page stands in the stream
- * @param {{readings: (e: object) => void, alarm: (e: object) => void, pulse: (at: number) => void,
+ * @param {{readings: (e: object) => void, alarm: (e: object) => void, hold: (e: object) => void, pulse: (at: number) => void,
  *          lost: (since: number, why: string) => void, joined: () => void}} on
  *        `joined` is called when the stream is back after it was lost: everything shown may be old then.
  */
@@ -57,10 +57,10 @@ export function follow(after, on) {
     opened = Date.now();
     source = new EventSource(`/api/v1/live?after=${encodeURIComponent(after)}`);
     source.addEventListener("pulse", pulse);
-    for (const name of ["readings", "alarm"]) {
+    for (const name of ["readings", "alarm", "hold"]) {
       source.addEventListener(name, (event) => {
         after = event.lastEventId || after;
-        on[name](JSON.parse(event.data));
+        on[name]?.(JSON.parse(event.data));
       });
     }
     source.addEventListener("open", () => {
