@@ -1,7 +1,7 @@
 """An enclosure over a span: a panel a quantity on one time axis, zones as lines, targets as bands, alarms as spans."""
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 from zoneinfo import ZoneInfo
 
@@ -10,6 +10,7 @@ import plotly.graph_objects as go
 from plotly.subplots import make_subplots
 
 from dashboard.day import Band
+from dashboard.fahrenheit import fahrenheit
 from dashboard.figures.palette import Palette, see_through
 from dashboard.figures.ticks import MOST_TICKS, local_text, local_ticks
 from service.climate.ranges import Floats, Instants, Spans
@@ -116,6 +117,20 @@ class Timeline:
     alarms: Sequence[AlarmSpan]
     now_ms: int
     most_ticks: int = MOST_TICKS
+
+
+def timeline_in_fahrenheit(timeline: Timeline) -> Timeline:
+    """Return the same with its temperatures in degrees Fahrenheit."""
+    lines = [
+        replace(line, value=fahrenheit(line.value), unit="°F") if line.unit == "°C" else line for line in timeline.lines
+    ]
+    bands = {
+        (panel, family): [replace(b, low=fahrenheit(b.low), high=fahrenheit(b.high)) for b in found]
+        if panel == _TEMPERATURE
+        else found
+        for (panel, family), found in timeline.bands.items()
+    }
+    return replace(timeline, lines=lines, bands=bands)
 
 
 def panel_of(quantity: str) -> str:

@@ -11,9 +11,11 @@ from fastapi import APIRouter, Query, Response
 from fastapi.responses import StreamingResponse
 from plotly.io import to_json
 
+from dashboard.asked import degrees
+from dashboard.fahrenheit import text_in_fahrenheit
 from dashboard.figures.palette import PALETTES
 from dashboard.figures.ticks import MOST_TICKS
-from dashboard.figures.timeline import timeline_figure
+from dashboard.figures.timeline import timeline_figure, timeline_in_fahrenheit
 from dashboard.pages.site import Pages
 from dashboard.past import timeline_of
 from dashboard.tables import table_of
@@ -72,8 +74,10 @@ def chart_router(pages: Pages) -> APIRouter:
             start, end = span_of(first, to, now_ms)
             timeline = timeline_of(session, facts, enclosure_named(facts, key), start, end, now_ms)
         timeline = replace(timeline, most_ticks=max(_FEWEST_TICKS, min(MOST_TICKS, width // _TICK_PX)))
-        figure = timeline_figure(timeline, PALETTES[theme])
-        return Response(to_json(figure, validate=False), media_type="application/json", headers=_FRESH)
+        timeline = timeline_in_fahrenheit(timeline) if degrees() == "F" else timeline
+        figure = to_json(timeline_figure(timeline, PALETTES[theme]), validate=False)
+        figure = text_in_fahrenheit(figure) if degrees() == "F" else figure
+        return Response(figure, media_type="application/json", headers=_FRESH)
 
     @router.get("/enclosures/{key}/table")
     def _table(key: str, first: From = None, to: To = None) -> Response:

@@ -10,6 +10,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescap
 
 from dashboard.asked import asked_path, degrees
 from dashboard.assets import Assets
+from dashboard.fahrenheit import in_fahrenheit
 from dashboard.racks import Line
 from dashboard.words import exact, iso
 from service.api.parts import Parts
@@ -37,6 +38,7 @@ class Pages:
     def html(self, template: str, facts: RoomFacts, now: datetime, status: int = 200, **shown: Any) -> HTMLResponse:  # noqa: ANN401 - each template takes its own
         """Return a page; `shown` is what its template asks for beside what every page has."""
         page = self.templates.get_template(template).render(**_common(facts, now), **shown)
+        page = in_fahrenheit(page) if degrees() == "F" else page
         return HTMLResponse(page, status, headers={"Cache-Control": "no-store"})
 
 

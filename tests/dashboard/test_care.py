@@ -2,6 +2,7 @@ from datetime import timedelta
 from typing import Any
 
 import pytest
+from sqlmodel import select
 
 from dashboard.care import uv_words
 from service.model import CareDone, Change, Equipment
@@ -63,8 +64,8 @@ def test_a_lamp_ages_is_replaced_and_stands_in_the_room_file(caring: tuple[Visit
     keeper.post("/care/equipment", data={"enclosure": "new", "kind": "UV lamp", "months": "6"})
     with house.store.read() as session:
         written = export_room_file(session, house.clock[0])
-        rows = [(row.kind, row.from_at, row.until_at) for row in session.query(Equipment)]
-        changes = [change.subject for change in session.query(Change)]
+        rows = [(row.kind, row.from_at, row.until_at) for row in session.exec(select(Equipment))]
+        changes = [change.subject for change in session.exec(select(Change))]
     assert 'kind = "UV lamp"' in written
     assert "installed = 2026-04-02" in written
     assert len(rows) >= 2
