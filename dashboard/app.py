@@ -8,6 +8,7 @@ from dashboard.assets import Assets, static_router
 from dashboard.headers import SecurityHeaders
 from dashboard.pages.about import about_router
 from dashboard.pages.alarms import alarms_router, answers_router
+from dashboard.pages.calibration import calibration_router, record_router
 from dashboard.pages.care import care_router
 from dashboard.pages.charts import chart_router
 from dashboard.pages.days import days_router
@@ -18,6 +19,7 @@ from dashboard.pages.room import room_router
 from dashboard.pages.search import search_router
 from dashboard.pages.sign_in import first_owner_router, password_router, sign_in_router
 from dashboard.pages.site import pages_for
+from dashboard.pages.telling import telling_router
 from dashboard.room import RoomViews
 from dashboard.ways import ways_of
 from service.api.app import create_api
@@ -45,6 +47,9 @@ def create_app(parts: Parts) -> FastAPI:
     app.include_router(search_router(pages))
     app.include_router(profiles_router(pages))
     app.include_router(care_router(pages))
+    app.include_router(telling_router(pages))
+    for router in (calibration_router, record_router):
+        app.include_router(router(pages))
     app.include_router(about_router(pages))
     app.include_router(static_router(assets))
     pages.templates.globals["ways"] = ways_of(app, asked_path)

@@ -20,6 +20,7 @@ PLACES: Final = (
     ("/look-back", "Look-back"),
     ("/lookback", "Look-back"),
     ("/people", "People"),
+    ("/telling", "Telling"),
     ("/set-up", "Set up"),
 )
 """In the order of a keeper's day: what is, what to do, whom it is for, what it was, who."""
@@ -63,7 +64,9 @@ def _is_there(app: FastAPI, address: str) -> bool:
 
 
 def _here(path: str, addresses: Iterable[str]) -> str:
-    """Return the way that a path lies on: enclosures lie on the Room's."""
+    """Return the way that a path lies on: enclosures lie on the Room's, reference checks on the Probes'."""
+    if path.startswith(("/calibration", "/reference-checks")):
+        return "/probes"
     for address in addresses:
         if address != "/" and (path == address or path.startswith(f"{address}/")):
             return address

@@ -12,16 +12,17 @@ import typer
 from rich.console import Console
 from rich.progress import BarColumn, DownloadColumn, Progress, TextColumn, TimeRemainingColumn, TransferSpeedColumn
 
-from service.commands_lookback import lookback
+from service.commands_lookback import lookback, verify
+from service.commands_parts import ingest, jobs, up, watch, web
 from service.commands_people import account
 from service.commands_replay import replay
 from service.commands_store import pin, retention, seal
 from service.commands_store_care import backup, doctor, move_store, restore
+from service.commands_telling import contact
 from service.demo import run_demo
 from service.errors import BadUse, RoomFileInvalid, SettingInvalid, WardianError
 from service.ingest.csv_files import export_csv, import_csv
 from service.logs import configure_logs
-from service.main import run_all
 from service.model import to_ms
 from service.roomfile.applying import apply_room_file
 from service.roomfile.export import export_room_file
@@ -44,8 +45,12 @@ readings = typer.Typer(no_args_is_help=True, help="Readings as CSV, in and out."
 app.add_typer(room, name="room")
 app.add_typer(readings, name="readings")
 app.add_typer(account, name="account")
+app.add_typer(contact, name="contact")
 app.command()(lookback)
+app.command()(verify)
 app.command()(replay)
+for part in (up, ingest, watch, web, jobs):
+    app.command()(part)
 for care in (backup, restore, move_store, doctor, seal, retention, pin):
     app.command()(care)
 
@@ -75,14 +80,6 @@ def _settings() -> Settings:
 
 def _store() -> Store:
     return open_store(_settings().database_url)
-
-
-@app.command()
-def up() -> None:
-    """Watch a real room: broker, ingest, watch and pages in one process."""
-    settings = _settings()
-    err.print(f"Wardian watches; data in {settings.data}. It switches nothing and is no safety device.", soft_wrap=True)
-    run_all(settings, lambda url: err.print(f"Pages: {url}"))
 
 
 @app.command()

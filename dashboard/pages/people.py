@@ -7,6 +7,7 @@ from fastapi.responses import HTMLResponse
 
 from dashboard.pages.forms import Form, go_to
 from dashboard.pages.site import Pages
+from dashboard.telling import telling_view
 from dashboard.words import clock
 from service.api.sign_in import SignedIn
 from service.errors import BadUse, Refused
@@ -27,10 +28,11 @@ def people_router(pages: Pages) -> APIRouter:
     def page(said: str = "", status: int = 200) -> HTMLResponse:
         with parts.store.read() as session:
             facts, now, people = parts.facts(session), parts.now(), all_people(session)
+            telling = telling_view(session, facts, now, has_link=bool(parts.settings.public_url))
             changes = [(clock(one.at, facts.zone, now), _in_words(one)) for one in changes_of_people(session, _SHOWN)]
         rows = [(one.name, one.role, clock(one.made_at, facts.zone, now), one.made_by) for one in people]
         shown = {"said": said, "people": rows, "roles": list(Role), "shortest": SHORTEST, "changes": changes}
-        return pages.html("people.html", facts, now, status, **shown)
+        return pages.html("people.html", facts, now, status, telling=telling, **shown)
 
     def do(change: Callable[[], object]) -> Response:
         try:

@@ -9,7 +9,7 @@ from sqlmodel import Session
 from service.alarms.lifecycle import State
 from service.model import Alarm, Delivery
 from service.notify.messages import Frame, Kind, Message, Told, Wording, message_of
-from service.notify.planner import CONTACT_PLACE, ROOM_PLACE
+from service.notify.planner import CONTACT_PLACE, ROOM_PLACE, SERVICE_PLACE
 from service.store.deliveries import ESCALATED, RAISED, RETURNED, items_of
 from service.store.facts import RoomFacts
 
@@ -75,7 +75,7 @@ def told_of_alarm(facts: RoomFacts, alarm: Alarm, kind: Kind, wordings: Mapping[
         condition=alarm.condition,
         priority=alarm.priority,
         wording=wording,
-        place=place_of(facts, alarm),
+        place=place_of(facts, alarm, wording.title),
         began=alarm.began_at,
         returned=alarm.returned_at,
         value=alarm.value,
@@ -86,15 +86,16 @@ def told_of_alarm(facts: RoomFacts, alarm: Alarm, kind: Kind, wordings: Mapping[
     )
 
 
-def place_of(facts: RoomFacts, alarm: Alarm) -> str:
-    """Return where it is, in words: ``Dart frogs 3, basking spot``."""
+def place_of(facts: RoomFacts, alarm: Alarm, title: str) -> str:
+    """Return where it is, in words: ``Dart frogs 3, cool end``; the zone only where the condition does not name it."""
     enclosure = facts.enclosures.get(alarm.enclosure_id or 0)
     if enclosure is not None:
         zone = _ZONES.get(alarm.zone or "", (alarm.zone or "").replace("-", " "))
-        return f"{enclosure.name}, {zone}" if zone else enclosure.name
+        return f"{enclosure.name}, {zone}" if zone and zone not in title.lower() else enclosure.name
     if alarm.place.startswith(ROOM_PLACE):
         key = alarm.place.removeprefix(ROOM_PLACE)
         return next((room.name for room in facts.rooms if room.key == key), key)
     if alarm.place.startswith(CONTACT_PLACE):
         return f"to {alarm.place.removeprefix(CONTACT_PLACE)}"
-    return facts.site or "Wardian"
+    # A condition of something smaller than a room, such as a gateway or a rack.
+    return alarm.place.replace("/", " ") if not alarm.place.startswith(SERVICE_PLACE) else facts.site or "Wardian"

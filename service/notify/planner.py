@@ -41,6 +41,7 @@ TOGETHER: Final = 3
 _AGAIN: Final = timedelta(seconds=15)
 CONTACT_PLACE: Final = "contact/"
 ROOM_PLACE: Final = "room/"
+SERVICE_PLACE: Final = "service/"
 
 
 @dataclass(frozen=True, slots=True)

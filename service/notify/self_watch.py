@@ -20,7 +20,7 @@ from service.model import Alarm, Contact, from_ms
 from service.notify.courier import Courier
 from service.notify.messages import Message
 from service.notify.pace import Pace
-from service.notify.planner import CONTACT_PLACE
+from service.notify.planner import CONTACT_PLACE, SERVICE_PLACE
 from service.store.deliveries import contacts_in_use, route_states
 from service.store.engine import Store
 from service.store.telling import not_over, one_at_a_time, try_to_write
@@ -38,7 +38,6 @@ CONDITION_OF: Final = {
     "heartbeat": "watch-heartbeat",
 }
 """Which alarm a part of the service raises when it does not do its work."""
-SERVICE_PLACE: Final = "service/"
 ON_DELAY_S: Final = 120.0
 """[s]"""
 CLOCK_STANDS: Final = timedelta(minutes=10)

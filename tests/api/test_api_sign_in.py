@@ -22,7 +22,7 @@ from dashboard.pages.forms import local_path
 from service.api.sign_in import Door
 from service.cli import app as commands
 from service.errors import BadUse, NotFound, Refused, SettingInvalid
-from service.main import doors_of, require_safe_web
+from service.main_web import doors_of, require_safe_web
 from service.model import Person, PersonSession, SignInTry
 from service.people.accounts import add_account, change_password, change_role, end_account
 from service.people.passwords import SHORTEST, is_outdated, kept, matches, why_unfit

@@ -38,7 +38,7 @@ def test_what_a_route_does_not_take_is_tried_again_ever_later_and_gets_through_i
     hook.status = 200
     room.pass_time(minutes=7)
     (taken,) = hook.taken
-    assert [one["place"] for one in taken.body["alarms"]] == ["Frogs 1, basking spot", "Frogs 2, basking spot"]
+    assert [one["place"] for one in taken.body["alarms"]] == ["Frogs 1", "Frogs 2"]
     (delivery,) = room.deliveries()
     assert (delivery.state, delivery.attempts, delivery.said) == ("sent", len(hook.posts), None)
 

@@ -14,9 +14,9 @@ def test_an_alarm_is_told_in_one_plain_message_and_again_when_it_is_over(room: T
     room.contact("Ana", mailbox.route)
     alarm = room.raise_()
     room.pass_time(2)
-    assert mailbox.subjects == ["Basking spot too hot: Frogs 1, basking spot"]
+    assert mailbox.subjects == ["Basking spot too hot: Frogs 1"]
     text = mailbox.text()
-    assert "Frogs 1, basking spot: basking spot too hot, 41.2 °C, limit 38.0 °C, since 11:59." in text
+    assert "Frogs 1: basking spot too hot, 41.2 °C, limit 38.0 °C, since 11:59." in text
     assert "likely lamp too close" in text
     assert "Check the lamp's height" in text
     assert "its own thermostat and an independent high-limit cut-out" in text
@@ -25,7 +25,7 @@ def test_an_alarm_is_told_in_one_plain_message_and_again_when_it_is_over(room: T
     room.pass_time(minutes=10)
     room.returns(alarm)
     room.pass_time(2)
-    assert mailbox.subjects[1:] == ["Over: Basking spot too hot, Frogs 1, basking spot"]
+    assert mailbox.subjects[1:] == ["Over: Basking spot too hot, Frogs 1"]
     assert "back to normal at 12:10, at its worst 41.9 °C." in mailbox.text()
     room.pass_time(minutes=30)
     assert len(mailbox.mails) == 2
@@ -105,7 +105,7 @@ def test_who_does_not_answer_is_followed_by_the_next_until_somebody_does(
     room.pass_time(minutes=9)
     assert (len(mailbox.mails), len(hook.posts)) == (1, 0)
     room.pass_time(minutes=2)
-    assert hook.posts[0].body["title"] == "Unanswered: Basking spot too hot: Frogs 1, basking spot"
+    assert hook.posts[0].body["title"] == "Unanswered: Basking spot too hot: Frogs 1"
     assert "Nobody has acknowledged it." in hook.posts[0].body["message"]
     room.pass_time(minutes=5)
     assert len(hook.posts) == 3
@@ -135,7 +135,7 @@ def test_when_every_contact_waits_for_a_step_the_first_of_them_are_told_at_once(
     room.pass_time(2)
     assert len(mailbox.mails) == 1
     room.pass_time(minutes=11)
-    assert mailbox.subjects[1:] == ["Unanswered: Basking spot too hot: Frogs 1, basking spot"]
+    assert mailbox.subjects[1:] == ["Unanswered: Basking spot too hot: Frogs 1"]
 
 
 def test_what_was_answered_or_shelved_before_it_was_told_is_not_told(room: TellingRoom, mailbox: Mailbox) -> None:
