@@ -14,6 +14,7 @@ from rich.progress import BarColumn, DownloadColumn, Progress, TextColumn, TimeR
 
 from service.commands_lookback import lookback, verify
 from service.commands_parts import ingest, jobs, up, watch, web
+from service.commands_lookout import lookout
 from service.commands_people import account
 from service.commands_replay import replay
 from service.commands_store import pin, retention, seal
@@ -47,6 +48,7 @@ app.add_typer(readings, name="readings")
 app.add_typer(account, name="account")
 app.add_typer(contact, name="contact")
 app.command()(lookback)
+app.command()(lookout)
 app.command()(verify)
 app.command()(replay)
 for part in (up, ingest, watch, web, jobs):

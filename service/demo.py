@@ -20,7 +20,8 @@ from service.alarms.lifecycle import State
 from service.alarms.record import acknowledge
 from service.errors import BadUse
 from service.ingest.embedded_broker import free_port
-from service.main import Service, now_ms, running, serve
+from service.main import Service, now_ms, running
+from service.main_web import serve
 from service.model import Flag, from_ms
 from service.people.roles import THE_DEMO, Doors
 from service.roomfile.applying import apply_room_file
@@ -65,7 +66,7 @@ def run_demo(days: int, port: int, console: Console) -> None:
     room = _make_room(settings, days, console)
     doors = Doors(opens_as=THE_DEMO, with_accounts=True, hosts=LOOPBACK)
     with running(settings, doors) as service, _live_probes(service, room):
-        serve(service, lambda url: _welcome(console, url, service, time.monotonic() - started))
+        serve(service.parts(), lambda url: _welcome(console, url, service, time.monotonic() - started))
 
 
 def _clear() -> None:

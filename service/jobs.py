@@ -10,10 +10,11 @@ import structlog
 from apscheduler.schedulers.background import BackgroundScheduler
 
 from service.errors import WardianError
-from service.jobs_store import RETENTION_FIRST_S, RETENTION_S, SEAL_S, RetentionJob, SealingJob
+from service.jobs_store import RETENTION_FIRST_S, RETENTION_S, SEAL_S
 from service.notify.heartbeat import beat
 from service.store.backup import back_up_and_rotate, is_due
 from service.store.engine import Store
+from service.store.processes import REPORT_EVERY_S
 
 log = structlog.get_logger("jobs")
 
@@ -22,6 +23,7 @@ SELF_WATCH_S = 5
 BACKUP_FIRST_S, BACKUP_S = 60, 3600
 """When it is first looked whether a backup is due, and how often after that."""
 REVIVE_S = 2
+MAKE_READY_S = 86_400
 
 
 def _revive(revive_broker: Callable[[], bool]) -> None:
@@ -98,50 +100,54 @@ class DailyBackup:
             log.info("backup_taken", path=str(path))
 
 
-def start_jobs(
-    heartbeat: Heartbeat | None,
-    revive_broker: Callable[[], bool] | None,
-    backup: DailyBackup | None = None,
-    make_ready: Callable[[], None] | None = None,
-    sealing: SealingJob | None = None,
-    retention: RetentionJob | None = None,
-    self_watch: Callable[[], None] | None = None,
-) -> BackgroundScheduler:
-    """Start the scheduler with its jobs and return it; its owner shuts it down.
+@dataclass(frozen=True, slots=True)
+class Jobs:
+    """What a process does by the clock; None is left out.
 
-    Parameters
+    Attributes
     ----------
-    heartbeat : Heartbeat, optional
-    revive_broker : callable, optional
+    revive_broker : callable
         Starts the embedded broker again when it has ended, and says whether it had.
-    backup : DailyBackup, optional
-    make_ready : callable, optional
-        Makes what the readings of the coming months need.
-    sealing : SealingJob, optional
-    retention : RetentionJob, optional
-    self_watch : callable, optional
+    heartbeat : callable
+    report : callable
+        Tells other processes how this one is.
+    self_watch : callable
         Raises what keeps the service itself from its work.
+    backup : callable
+    make_ready : callable
+        Makes what the readings of the coming months need.
+    sealing : callable
+    retention : callable
     """
+
+    revive_broker: Callable[[], bool] | None = None
+    heartbeat: Callable[[], None] | None = None
+    report: Callable[[], None] | None = None
+    self_watch: Callable[[], None] | None = None
+    backup: Callable[[], None] | None = None
+    make_ready: Callable[[], None] | None = None
+    sealing: Callable[[], None] | None = None
+    retention: Callable[[], None] | None = None
+
+
+def start_jobs(jobs: Jobs) -> BackgroundScheduler:
+    """Start the scheduler with its jobs and return it; its owner shuts it down."""
     scheduler = BackgroundScheduler(timezone="UTC")
-    if revive_broker is not None:
-        scheduler.add_job(_revive, "interval", (revive_broker,), seconds=REVIVE_S, max_instances=1, coalesce=True)
-    if heartbeat is not None:
-        scheduler.add_job(heartbeat, "interval", seconds=HEARTBEAT_S, max_instances=1, coalesce=True)
-    if self_watch is not None:
-        scheduler.add_job(self_watch, "interval", seconds=SELF_WATCH_S, max_instances=1, coalesce=True)
-    if backup is not None:
-        soon = datetime.now(UTC) + timedelta(seconds=BACKUP_FIRST_S)
-        scheduler.add_job(
-            backup, "interval", seconds=BACKUP_S, next_run_time=soon, max_instances=1, coalesce=True,
-        )  # fmt: skip
-    if make_ready is not None:
-        scheduler.add_job(make_ready, "interval", days=1, max_instances=1, coalesce=True)
-    if sealing is not None:
-        scheduler.add_job(sealing, "interval", seconds=SEAL_S, max_instances=1, coalesce=True)
-    if retention is not None:
-        soon = datetime.now(UTC) + timedelta(seconds=RETENTION_FIRST_S)
-        scheduler.add_job(
-            retention, "interval", seconds=RETENTION_S, next_run_time=soon, max_instances=1, coalesce=True,
-        )  # fmt: skip
+
+    def each(job: Callable[[], None] | None, seconds: float, first_s: float | None = None) -> None:
+        if job is None:
+            return
+        first = datetime.now(UTC) + timedelta(seconds=seconds if first_s is None else first_s)
+        scheduler.add_job(job, "interval", seconds=seconds, next_run_time=first, max_instances=1, coalesce=True)
+
+    revive = jobs.revive_broker
+    each(None if revive is None else lambda: _revive(revive), REVIVE_S)
+    each(jobs.report, REPORT_EVERY_S, 0)
+    each(jobs.heartbeat, HEARTBEAT_S)
+    each(jobs.self_watch, SELF_WATCH_S)
+    each(jobs.backup, BACKUP_S, BACKUP_FIRST_S)
+    each(jobs.make_ready, MAKE_READY_S)
+    each(jobs.sealing, SEAL_S)
+    each(jobs.retention, RETENTION_S, RETENTION_FIRST_S)
     scheduler.start()
     return scheduler

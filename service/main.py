@@ -1,38 +1,38 @@
 """The composition root: wires the parts together, starts and stops them. Nothing is built on import."""
 
-import secrets
+import os
 import shutil
 import signal
+import socket
 import threading
 import time
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
-from types import FrameType
 from typing import TYPE_CHECKING
 
 import structlog
-import uvicorn
 
-from dashboard.app import create_app
 from sensors.payloads.measurement import Measurement
 from sensors.quantities import NotFiniteError, UnknownWordError, convert
 from service.api.parts import MATTERS_NOT, ComponentState, Parts, PostedReading, Taken, Wake
-from service.errors import SettingInvalid
-from service.ingest.broker_address import BrokerAddress, address_of
-from service.ingest.embedded_broker import EmbeddedBroker
+from service.ingest.broker_address import BrokerAddress
 from service.ingest.intake import Intake
-from service.ingest.subscriber import Subscriber
-from service.jobs import DailyBackup, Heartbeat, start_jobs
+from service.jobs import DailyBackup, Heartbeat, Jobs, start_jobs
 from service.jobs_store import RetentionJob, SealingJob
+from service.main_ear import Ear
+from service.main_processes import EVERYTHING, Company, Role, follow
 from service.main_telling import Telling
+from service.main_web import doors_of, require_safe_web, serve
 from service.people.roles import Doors
-from service.settings import LOOPBACK, Settings, host_and_port, is_loopback
+from service.settings import Settings
+from service.store.claims import Claims
 from service.store.engine import Store, open_store
-from service.store.intake import ReceiptEntry, installation_number, receipts
-from service.store.people import has_people
+from service.store.processes import process_ends
 from service.watch.live import Watch
+from service.watch.shares import Shares
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -42,6 +42,7 @@ log = structlog.get_logger("main")
 _STALLED_S = 30.0
 _FULL_SHARE = 0.9
 _STOP_S = 10.0
+_JOBS = "jobs"
 
 
 def now_ms() -> int:
@@ -50,13 +51,17 @@ def now_ms() -> int:
 
 
 class Service:
-    """Everything in one process: broker, ingest, watch, jobs; the web server is run beside it.
+    """What one process does of the whole; the web server is run beside it.
 
     Parameters
     ----------
     settings : Settings
     doors : Doors, optional
         Who comes in without signing in; by default `doors_of`.
+    roles : frozenset of Role
+        What this process does; by default everything.
+    worker : int, optional
+        Which of several ingest workers it is, from 1 on.
 
     Raises
     ------
@@ -64,47 +69,47 @@ class Service:
         When a part cannot be started; what was started before is stopped.
     """
 
-    def __init__(self, settings: Settings, doors: Doors | None = None) -> None:
-        self.settings = settings
+    def __init__(
+        self,
+        settings: Settings,
+        doors: Doors | None = None,
+        roles: frozenset[Role] = EVERYTHING,
+        worker: int | None = None,
+    ) -> None:
+        self.settings, self.roles, self._worker = settings, roles, worker
         self.doors = doors or doors_of(settings)
         self.store: Store = open_store(settings.database_url)
         self.wake = Wake()
+        self.claims = Claims(self.store)
         self._stop, self._readings_came = threading.Event(), threading.Event()
-        self._broker = EmbeddedBroker(settings) if settings.broker == "embedded" else None
-        self._intake = Intake(self.store, settings.keep_refused, settings.keep_unclaimed * 2**20)
+        self._intake = _intake(settings, self.store)
         self._telling = Telling(self.store, settings.public_url, now_ms, self._parts_of_telling, self.wake.notify)
-        self._watch = Watch(self.store, now_ms, self._alarms_recorded)
-        self._subscriber: Subscriber | None = None
+        self._watch = Watch(self.store, now_ms, self._alarms_recorded, Shares(self.claims))
+        self._ear: Ear | None = None
         self._threads: list[threading.Thread] = []
         self._heartbeat = Heartbeat(settings.heartbeat, self.all_well) if settings.heartbeat else None
         self._backup = _daily_backup(settings, self.store)
         self._scheduler = None
-        self.address: BrokerAddress | None = None
+        self._company = Company(self.store, self._name(), roles, self._own_states, self._own_figures)
+        self.component_states, self.figures = self._company.states, self._company.figures
+
+    @property
+    def address(self) -> BrokerAddress | None:
+        """The broker that this process listens to."""
+        return self._ear.address if self._ear else None
 
     def start(self) -> None:
-        """Start the broker, the ingest thread, the watch thread and the jobs."""
-        self.address = self._broker.start() if self._broker else address_of(self.settings.broker)
-        self._subscriber = Subscriber(
-            self.address,
-            self._mqtt_session(),
-            self._intake.take,
-            receipts=self._receipts,
-            committed=self._committed,
-            now_ms=now_ms,
-        )
-        self._run("ingest", self._subscriber.run, self._stop)
-        self._run("watch", self._watch.run, self._stop, self._readings_came)
-        self._run("telling", self._telling.run, self._stop)
-        revive = self._broker.revive if self._broker else None
-        self._scheduler = start_jobs(
-            self._heartbeat,
-            revive,
-            self._backup,
-            self.store.make_ready,
-            SealingJob(self.store, now_ms, self._stop),
-            _retention(self.settings, self.store, self._stop),
-            self._telling.self_watch,
-        )
+        """Start what this process does."""
+        if Role.INGEST in self.roles:
+            self._ear = Ear(self.settings, self.store, self._intake, self.claims, self._committed, now_ms, self._worker)
+            self._ear.start(self._stop)
+        if Role.WATCH in self.roles:
+            self._run("watch", self._watch.run, self._stop, self._readings_came)
+        if Role.JOBS in self.roles:
+            self._run("telling", self._telling.run, self._stop)
+        if not self._company.is_alone:
+            self._run("following", follow, self.store, self._others_stored, self._stop)
+        self._scheduler = start_jobs(self._jobs())
 
     def stop(self) -> None:
         """Stop in the order of a reading's journey; what was accepted is on disk."""
@@ -114,11 +119,21 @@ class Service:
         self._telling.wake()
         if self._scheduler is not None:
             self._scheduler.shutdown(wait=False)
+        if self._ear is not None:
+            self._ear.stop(_STOP_S)
         for thread in self._threads:
             thread.join(_STOP_S)
-        if self._broker is not None:
-            self._broker.stop()
+        self._company.leave(for_good=self._worker is None)
+        self.claims.close()
         self.store.close()
+
+    def run(self) -> None:
+        """Do it until told to stop by SIGINT or SIGTERM."""
+        for signal_ in (signal.SIGTERM, signal.SIGINT):
+            signal.signal(signal_, lambda *_: self._stop.set())
+        # A plain wait would not let signals through on every system.
+        while not self._stop.wait(1.0):
+            pass
 
     def parts(self) -> Parts:
         """Return what the pages and the HTTP interface work with."""
@@ -133,23 +148,63 @@ class Service:
             figures=self.figures,
         )
 
-    def figures(self) -> Mapping[str, float]:
+    def all_well(self) -> bool:
+        """Whether everything that matters is well, not merely alive: readings come, are stored, watched and told."""
+        parts = (state.ok for name, state in self.component_states().items() if name not in MATTERS_NOT)
+        return all(parts) and self._telling.readings_are_fresh()
+
+    def _name(self) -> str:
+        does = "up" if self.roles == EVERYTHING else " ".join(sorted(self.roles))
+        return f"{does} {self._worker or f'{socket.gethostname()}:{os.getpid()}'}"
+
+    def _jobs(self) -> Jobs:
+        """Return what this process does by the clock; what one does for all is left to whoever has claimed it."""
+        alone = self._company.is_alone
+        own = Jobs(revive_broker=self._ear.revive if self._ear else None, report=None if alone else self._report)
+        if Role.JOBS not in self.roles:
+            return own
+        retention = _retention(self.settings, self.store, self._stop)
+        return replace(
+            own,
+            heartbeat=self._elected(self._heartbeat),
+            backup=self._elected(self._backup),
+            make_ready=self._elected(self.store.make_ready),
+            sealing=self._elected(SealingJob(self.store, now_ms, self._stop)),
+            retention=self._elected(retention),
+            self_watch=self._elected(self._telling.self_watch),
+        )
+
+    def _elected(self, job: Callable[[], None] | None) -> Callable[[], None] | None:
+        """Let a job be done by one process of the site."""
+
+        def do() -> None:
+            if job is not None and self.claims.take(_JOBS):
+                job()
+
+        return None if job is None else do
+
+    def _report(self) -> None:
+        self._company.exchange()
+
+    def _own_figures(self) -> Mapping[str, float]:
         """Say how much was done, and how far behind each part is: see `service.store.processes.FIGURES`."""
         told: dict[str, float] = {
             "readings_stored": self._intake.stored,
             "readings_repeated": self._intake.repeated,
             "messages_refused": self._intake.refused,
-            "watch_step_seconds": self._watch.step_s,
-            "watch_writes_behind": self._watch.writes_behind,
         }
-        if ear := self._subscriber:
-            told |= {"ingest_lag_seconds": ear.lag_s, "commit_seconds": ear.commit_s, "ingest_waiting": ear.waiting}
-        return told
+        if Role.WATCH in self.roles:
+            told |= {"watch_step_seconds": self._watch.step_s, "watch_writes_behind": self._watch.writes_behind}
+        return told | (self._ear.figures() if self._ear else {})
 
-    def component_states(self) -> Mapping[str, ComponentState]:
-        """Say how each part is, and how to mend what is not well."""
-        states = {"broker": self._broker_state(), "ingest": self._ingest_state(), "watch": self._watch_state()}
+    def _own_states(self) -> dict[str, ComponentState]:
+        """Say how each part of this process is, and how to mend what is not well."""
+        states = self._ear.states() if self._ear else {}
         states["disk"] = _disk_state(self.settings)
+        if Role.WATCH in self.roles:
+            states["watch"] = self._watch_state()
+        if Role.JOBS not in self.roles:
+            return states
         states["telling"] = self._telling.state(is_alive=self._alive("telling"))
         if self._heartbeat is not None:
             states["heartbeat"] = ComponentState(self._heartbeat.ok, f"heartbeat: {self._heartbeat.said}")
@@ -157,28 +212,10 @@ class Service:
             states["backup"] = ComponentState(self._backup.ok, f"backup: {self._backup.said}")
         return states
 
-    def all_well(self) -> bool:
-        """Whether everything that matters is well, not merely alive: readings come, are stored, watched and told."""
-        parts = (state.ok for name, state in self.component_states().items() if name not in MATTERS_NOT)
-        return all(parts) and self._telling.readings_are_fresh()
-
     def _run(self, name: str, target: Callable[..., None], *args: object) -> None:
         thread = threading.Thread(target=target, args=args, name=name, daemon=True)
         thread.start()
         self._threads.append(thread)
-
-    def _broker_state(self) -> ComponentState:
-        connection = self._subscriber.connection if self._subscriber else None
-        if connection is None:
-            return ComponentState(ok=False, said="the broker is not started yet")
-        return ComponentState(connection.connected, connection.said)
-
-    def _ingest_state(self) -> ComponentState:
-        if not self._alive("ingest"):
-            return ComponentState(ok=False, said="the ingest has stopped; restart the service and report its log")
-        if self._subscriber and self._subscriber.store_said:
-            return ComponentState(ok=False, said=f"readings wait at the broker: {self._subscriber.store_said}")
-        return ComponentState(ok=True, said=f"{self._intake.stored} readings stored since the start")
 
     def _watch_state(self) -> ComponentState:
         stalled = time.monotonic() - self._watch.stepped_at
@@ -201,20 +238,16 @@ class Service:
         self.wake.notify()
         self._telling.wake()
 
+    def _others_stored(self) -> None:
+        self._committed()
+        self._telling.wake()
+
     def _alive(self, name: str) -> bool:
         return any(thread.name == name and thread.is_alive() for thread in self._threads)
 
     def _committed(self) -> None:
         self._readings_came.set()
         self.wake.notify()
-
-    def _mqtt_session(self) -> str:
-        with self.store.write() as session:
-            return f"wardian-{installation_number(session, secrets.randbits(48)):012x}"
-
-    def _receipts(self, mqtt_session: str) -> list[ReceiptEntry]:
-        with self.store.read() as session:
-            return receipts(session, mqtt_session)
 
     def _take_posted(self, posted: Sequence[PostedReading]) -> Taken:
         """Store readings that came by HTTP, and wake the watch."""
@@ -232,6 +265,10 @@ class Service:
         self._committed()
         taken = sum(reason is None for reason in reasons)
         return Taken(stored, taken - stored, tuple(sorted(refused)))
+
+
+def _intake(settings: Settings, store: Store) -> Intake:
+    return Intake(store, settings.keep_refused, settings.keep_unclaimed * 2**20)
 
 
 def _daily_backup(settings: Settings, store: Store) -> DailyBackup | None:
@@ -254,101 +291,56 @@ def _disk_state(settings: Settings) -> ComponentState:
 
 
 @contextmanager
-def running(settings: Settings, doors: Doors | None = None) -> "Iterator[Service]":
+def running(
+    settings: Settings, doors: Doors | None = None, roles: frozenset[Role] = EVERYTHING, worker: int | None = None
+) -> "Iterator[Service]":
     """Run the parts, and stop them at the end whatever happens."""
     with ExitStack() as stack:
-        service = Service(settings, doors)
+        service = Service(settings, doors, roles, worker)
         stack.callback(service.stop)
         service.start()
         yield service
 
 
-def require_safe_web(settings: Settings, store: Store) -> None:
-    """Refuse to show the room to a network while nobody can sign in.
-
-    Raises
-    ------
-    SettingInvalid
-        When the web server would listen beyond loopback, and there is no account.
-    """
-    host, _port = host_and_port(settings.web)
-    if is_loopback(host):
-        return
-    with store.read() as session:
-        if has_people(session):
-            return
-    raise SettingInvalid(
-        f"WARDIAN_WEB={settings.web} is reachable from other computers, and nobody has an account yet: make one with "
-        "`wardian account add NAME --role owner`, or listen on 127.0.0.1"
-    )
-
-
-def doors_of(settings: Settings) -> Doors:
-    """Return who comes in without signing in: on loopback, whoever sits at this computer until there is an account."""
-    host, _port = host_and_port(settings.web)
-    return Doors(hosts=LOOPBACK) if is_loopback(host) else Doors(opens_as=None)
-
-
-def serve(service: Service, ready: Callable[[str], None]) -> None:
-    """Serve the pages until told to stop by SIGINT or SIGTERM.
+def run_parts(
+    settings: Settings, roles: frozenset[Role], ready: Callable[[str], None], worker: int | None = None
+) -> None:
+    """Do these parts in this process for a real room, until told to stop.
 
     Parameters
     ----------
-    service : Service
-        Running.
+    settings : Settings
+    roles : frozenset of Role
     ready : callable
-        Told the address once the server listens.
-
-    Raises
-    ------
-    SettingInvalid
-        When the port is taken.
+        Told the pages' address once they are served.
+    worker : int, optional
+        Which of several ingest workers it is, from 1 on.
     """
-    host, port = host_and_port(service.settings.web)
-    config = uvicorn.Config(
-        create_app(service.parts()),
-        host=host,
-        port=port,
-        log_config=None,
-        access_log=False,
-        timeout_graceful_shutdown=5,
-        server_header=False,
-    )
-    server = _Server(config, service, ready)
-    try:
-        server.run()
-    except KeyboardInterrupt:
-        return  # the server has stopped in order and passes the signal on
-    except SystemExit as exc:
-        raise SettingInvalid(f"WARDIAN_WEB={service.settings.web}: the port is taken; stop what uses it") from exc
-
-
-class _Server(uvicorn.Server):
-    """A web server that says when it listens, and ends its live streams before it waits for them."""
-
-    def __init__(self, config: uvicorn.Config, service: Service, ready: Callable[[str], None]) -> None:
-        super().__init__(config)
-        self._service, self._ready = service, ready
-
-    async def startup(self, sockets: list | None = None) -> None:
-        await super().startup(sockets)
-        if self.started:
-            port = self.servers[0].sockets[0].getsockname()[1]
-            self._ready(f"http://{self.config.host}:{port}/")
-
-    def handle_exit(self, sig: int, frame: FrameType | None) -> None:
-        self._service.wake.close()
-        super().handle_exit(sig, frame)
-
-
-def run_all(settings: Settings, ready: Callable[[str], None]) -> None:
-    """Run everything in one process for a real room, until told to stop."""
     signal.signal(signal.SIGTERM, signal.default_int_handler)  # until the web server takes signals over
+    if Role.WEB in roles:
+        store = open_store(settings.database_url)
+        try:
+            require_safe_web(settings, store)
+        finally:
+            store.close()
+    with running(settings, roles=roles, worker=worker) as service:
+        database = "SQLite" if service.store.is_sqlite else "PostgreSQL"
+        log.info("started", does=" ".join(sorted(roles)), broker=str(service.address), database=database)
+        if Role.WEB in roles:
+            serve(service.parts(), ready)
+        else:
+            service.run()
+
+
+def drain_worker(settings: Settings, worker: int) -> None:
+    """Take what the broker keeps for an ingest worker that is to be no more, and end its session."""
     store = open_store(settings.database_url)
+    claims = Claims(store)
     try:
-        require_safe_web(settings, store)
+        ear = Ear(settings, store, _intake(settings, store), claims, lambda: None, now_ms, worker)
+        ear.drain(threading.Event())
+        with store.write() as session:
+            process_ends(session, f"{Role.INGEST} {worker}")
     finally:
+        claims.close()
         store.close()
-    with running(settings) as service:
-        log.info("started", broker=str(service.address), database="SQLite" if service.store.is_sqlite else "PostgreSQL")
-        serve(service, ready)

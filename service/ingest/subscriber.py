@@ -22,6 +22,7 @@ from service.errors import StoreUnusable
 from service.ingest.arrivals import Arrival
 from service.ingest.broker_address import BrokerAddress
 from service.ingest.intake import Backlog, TakeBatch
+from service.ingest.outgoing import Outgoing
 from service.ingest.receipts import ByIdentifier, ByOrder
 from service.store.intake import ReceiptEntry
 
@@ -32,7 +33,24 @@ _KEEP_ALIVE_S = 30
 _LINGER_S = 0.001
 _QUIET_S = 0.25
 _LONGEST_BACKLOG_S = 600.0
+_DRAINED_AFTER_S = 3.0
 _FIRST_WAIT_S, _LONGEST_WAIT_S = 0.5, 30.0
+
+
+@dataclass(frozen=True, slots=True)
+class Listening:
+    """What a session subscribes to, and what it must not have from an earlier life.
+
+    Attributes
+    ----------
+    to : str or None
+        A topic filter; None when it only takes what was kept for it.
+    not_to : tuple of str
+        Topic filters.
+    """
+
+    to: str | None = "#"
+    not_to: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,6 +77,9 @@ class Subscriber:
         Told after each commit.
     now_ms : callable
         The time. [ms since 1970, UTC]
+    listening : Listening
+    outgoing : Outgoing, optional
+        What is to be said on the broker.
     """
 
     def __init__(
@@ -70,8 +91,11 @@ class Subscriber:
         receipts: Callable[[str], list[ReceiptEntry]],
         committed: Callable[[], None],
         now_ms: Callable[[], int],
+        listening: Listening = Listening(),
+        outgoing: Outgoing | None = None,
     ) -> None:
-        self._address, self._session = address, mqtt_session
+        self._address, self._session, self._listening = address, mqtt_session, listening
+        self._outgoing = outgoing
         self._take, self._receipts, self._committed, self._now_ms = take, receipts, committed, now_ms
         self._client = self._make_client()
         self._batch: list[Arrival] = []
@@ -85,11 +109,11 @@ class Subscriber:
         self.commit_s = self.lag_s = 0.0
         self.connection = Connection(connected=False, said=f"not connected to {address} yet")
 
-    def _make_client(self) -> mqtt.Client:
+    def _make_client(self, *, clean: bool = False) -> mqtt.Client:
         client = mqtt.Client(
             CallbackAPIVersion.VERSION2,
             client_id=self._session,
-            clean_session=False,
+            clean_session=clean,
             protocol=mqtt.MQTTv311,
             manual_ack=True,
             reconnect_on_failure=False,
@@ -116,7 +140,16 @@ class Subscriber:
         if reason.is_failure:
             self.connection = Connection(connected=False, said=f"{self._address} refuses us: {reason}")
             return
-        client.subscribe("#", qos=1)
+        for topic in self._listening.not_to if flags.session_present else ():
+            client.unsubscribe(topic)
+        if self._listening.to is None:
+            self.connection = Connection(connected=True, said=f"leaving {self._address}")
+        else:
+            client.subscribe(self._listening.to, qos=1)
+        if self._outgoing is not None:
+            self._outgoing.joined()
+            if self._listening.to != "#":
+                client.subscribe(f"{self._outgoing.prefix}#", qos=0)
         self._resumed_ms = self._now_ms() if flags.session_present else None
         self._book, self._quiet_since = None, time.monotonic()
         if flags.session_present:
@@ -129,7 +162,8 @@ class Subscriber:
     ) -> None:
         # Only now does the broker keep messages for us.
         if any(reason.is_failure for reason in reasons):
-            self.connection = Connection(connected=False, said=f"{self._address} does not let us listen to #")
+            said = f"{self._address} does not let us listen to {self._listening.to}"
+            self.connection = Connection(connected=False, said=said)
         else:
             self.connection = Connection(connected=True, said=f"connected to {self._address}")
 
@@ -138,6 +172,8 @@ class Subscriber:
             topic = message.topic
         except UnicodeDecodeError:
             topic = bytes(message._topic).decode("utf-8", "replace")  # noqa: SLF001 - the library offers no raw topic
+        if message.retain and self._outgoing is not None:
+            self._outgoing.heard(topic, bytes(message.payload))
         self._batch.append(
             Arrival(
                 topic, bytes(message.payload), message.mid, message.qos, message.dup, message.retain, self._now_ms()
@@ -169,6 +205,30 @@ class Subscriber:
         self._leaving = True
         self._client.disconnect()
 
+    def drain(self, stop: threading.Event) -> None:
+        """Take what the broker has kept for this session, then end the session for good."""
+        quiet = threading.Event()
+        ear = threading.Thread(target=self.run, args=(quiet,), name="draining", daemon=True)
+        ear.start()
+        heard_at = time.monotonic()
+        while not stop.wait(_QUIET_S) and time.monotonic() - heard_at < _DRAINED_AFTER_S:
+            if self._batch or self._quiet_since > heard_at or not self.connection.connected:
+                heard_at = time.monotonic()
+        quiet.set()
+        ear.join()
+        if not stop.is_set():
+            self._end_session()
+
+    def _end_session(self) -> None:
+        """Let the broker forget the session: a clean one of the same name takes its place."""
+        client, answered = self._make_client(clean=True), threading.Event()
+        client.on_connect = lambda *_: answered.set()
+        client.connect(self._address.host, self._address.port)
+        client.loop_start()
+        answered.wait(_DRAINED_AFTER_S)
+        client.disconnect()
+        client.loop_stop()
+
     def _open(self) -> bool:
         try:
             self._client.connect(self._address.host, self._address.port, keepalive=_KEEP_ALIVE_S)
@@ -192,10 +252,17 @@ class Subscriber:
                     continue
             stood = stood or self.connection.connected
             self._flush()
+            self._speak()
             if self._client.want_write() and self._client.loop_write() != MQTTErrorCode.MQTT_ERR_SUCCESS:
                 return stood
         self._flush()
         return stood
+
+    def _speak(self) -> None:
+        """Send what waits to be said."""
+        if self._outgoing is not None and self.connection.connected:
+            for message in self._outgoing.take():
+                self._client.publish(message.topic, message.payload, qos=1, retain=message.retain)
 
     def _readable(self, channel: socket.socket | ssl.SSLSocket) -> bool:
         """Wait for the broker: a moment while a batch is open, else until it speaks."""

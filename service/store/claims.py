@@ -6,6 +6,7 @@ over too early because a clock is wrong, and nothing stays taken by a process th
 """
 
 import fcntl
+import threading
 import zlib
 from pathlib import Path
 from typing import Any, BinaryIO
@@ -21,7 +22,7 @@ _CLASS = 740_251
 
 
 class Claims:
-    """What this process has claimed.
+    """What this process has claimed; safe to call from several threads.
 
     Parameters
     ----------
@@ -33,53 +34,66 @@ class Claims:
         self._connection: Connection | None = None
         self._file: BinaryIO | None = None
         self._mine: set[str] = set()
+        self._lock = threading.RLock()
 
     def take(self, name: str) -> bool:
         """Claim a task if nobody has it, and say whether it is ours."""
-        if name in self._mine:
-            return True
-        taken = self._lock_byte(name) if self._store.is_sqlite else self._lock(name)
-        if taken:
-            self._mine.add(name)
-        return taken
+        with self._lock:
+            if name in self._mine:
+                return True
+            taken = self._lock_byte(name) if self._store.is_sqlite else self._lock_key(name)
+            if taken:
+                self._mine.add(name)
+            return taken
 
     def release(self, name: str) -> None:
         """Let a task go; one that is not ours is left alone."""
-        if name not in self._mine:
-            return
-        self._mine.discard(name)
-        if self._file is not None:
-            fcntl.lockf(self._file, fcntl.LOCK_UN, 1, _key(name) % 2**32)
-        elif self._connection is not None:
-            self._ask("SELECT pg_advisory_unlock(:class, :key)", _key(name))
+        with self._lock:
+            if name not in self._mine:
+                return
+            self._mine.discard(name)
+            if self._file is not None:
+                fcntl.lockf(self._file, fcntl.LOCK_UN, 1, _key(name) % 2**32)
+            elif self._connection is not None:
+                self._ask("SELECT pg_advisory_unlock(:class, :key)", _key(name))
 
     def mine(self) -> frozenset[str]:
         """Return what is ours still: with the connection to the database, all is lost."""
-        if not self._store.is_sqlite and self._mine:
-            self._ask("SELECT 1")
-        return frozenset(self._mine)
+        with self._lock:
+            if not self._store.is_sqlite and self._mine:
+                self._ask("SELECT 1")
+            return frozenset(self._mine)
 
     def among(self, names: list[str]) -> int:
         """Return how many of these tasks somebody has, ourselves included."""
-        if self._store.is_sqlite:
-            return sum(name in self._mine for name in names)
-        held = self._ask(
-            "SELECT objid::bigint FROM pg_locks WHERE locktype = 'advisory' AND classid = :class AND granted"
-            " AND database = (SELECT oid FROM pg_database WHERE datname = current_database())"
-        )
-        keys = {int(row[0]) for row in held}
-        return sum(_key(name) % 2**32 in keys for name in names)
+        with self._lock:
+            if self._store.is_sqlite:
+                return sum(name in self._mine or self._has_another(name) for name in names)
+            held = self._ask(
+                "SELECT objid::bigint FROM pg_locks WHERE locktype = 'advisory' AND classid = :class AND granted"
+                " AND database = (SELECT oid FROM pg_database WHERE datname = current_database())"
+            )
+            keys = {int(row[0]) for row in held}
+            return sum(_key(name) % 2**32 in keys for name in names)
 
     def close(self) -> None:
         """Let everything go."""
-        if self._file is not None:
-            self._file.close()
-            self._file = None
-        self._lose()
+        with self._lock:
+            if self._file is not None:
+                self._file.close()
+                self._file = None
+            self._lose()
 
-    def _lock(self, name: str) -> bool:
+    def _lock_key(self, name: str) -> bool:
         rows = self._ask("SELECT pg_try_advisory_lock(:class, :key)", _key(name))
         return bool(rows and rows[0][0])
+
+    def _has_another(self, name: str) -> bool:
+        if not self._lock_byte(name):
+            return True
+        if self._file is not None:
+            fcntl.lockf(self._file, fcntl.LOCK_UN, 1, _key(name) % 2**32)
+        return False
 
     def _lock_byte(self, name: str) -> bool:
         path = self._store.path

@@ -13,6 +13,8 @@ REPORT_EVERY_S: Final = 5
 SILENT_AFTER_S: Final = 20
 """A process that has not reported for so long is not there. Common practice, no source. [s]"""
 _FORGET_AFTER = timedelta(days=1)
+_EACH: Final = frozenset({"ingest"})
+"""Parts that nobody takes over: a broker keeps messages for each ingest worker."""
 _REPORT = table_of(ProcessReport)
 
 FIGURES: Final[dict[str, tuple[bool, str]]] = {
@@ -50,7 +52,7 @@ def report(
     session.execute(sa.delete(_REPORT).where(_REPORT.c.reported_at < now - _FORGET_AFTER))
 
 
-def part_ends(session: Session, name: str) -> None:
+def process_ends(session: Session, name: str) -> None:
     """Forget a process that has ended in order: its silence is no fault."""
     session.execute(sa.delete(_REPORT).where(_REPORT.c.name == name))
 
@@ -58,7 +60,8 @@ def part_ends(session: Session, name: str) -> None:
 def parts_elsewhere(session: Session, own_name: str, now: datetime) -> dict[str, tuple[bool, str]]:
     """Return how each part is in the other processes.
 
-    A part that several processes do is well while one of them does it: the others take its work over.
+    A part that several processes do is well while one of them does it: the others take its work over. Only an ingest
+    worker is missed at once, since messages wait for it.
 
     Returns
     -------
@@ -74,7 +77,8 @@ def parts_elsewhere(session: Session, own_name: str, now: datetime) -> dict[str,
             here = (bool(ok), f"{sentence} ({row.name})")
             if silent_s > SILENT_AFTER_S:
                 here = (False, f"{row.name} has said nothing for {silent_s:.0f} s; start it again and report its log")
-            if part not in said or (here[0] and not said[part][0]):
+            better = here[0] != (part in _EACH)
+            if part not in said or (here[0] != said[part][0] and better):
                 said[part] = here
     return said
 

@@ -56,6 +56,7 @@ def test_a_task_is_one_processs_until_that_is_killed(settings: Settings, claims:
         assert said == "[True, True]"
         assert not claims.take("jobs")
         assert claims.take("watch-2")
+        assert claims.among(["jobs", "watch-1", "watch-2", "watch-3"]) == 3
         other.send_signal(signal.SIGKILL)
         assert _soon(claims, "jobs")
     assert claims.mine() == {"jobs", "watch-2"}

@@ -4,7 +4,7 @@ from datetime import UTC, datetime, timedelta
 
 from service.settings import Settings
 from service.store.engine import Store
-from service.store.processes import SILENT_AFTER_S, figures_of, part_ends, parts_elsewhere, report
+from service.store.processes import SILENT_AFTER_S, figures_of, process_ends, parts_elsewhere, report
 
 NOON = datetime(2026, 6, 1, 12, tzinfo=UTC)
 
@@ -23,7 +23,7 @@ def test_a_process_that_fell_silent_is_named_and_one_that_ended_is_not(settings:
     with store.write() as session:
         report(session, "ingest 1", {"ingest": (True, "12 readings stored")}, {}, NOON)
         report(session, "watch a", {"watch": (True, "watching")}, {}, NOON)
-        part_ends(session, "watch a")
+        process_ends(session, "watch a")
     with store.read() as session:
         said = parts_elsewhere(session, "web", later)
     assert said == {"ingest": (False, "ingest 1 has said nothing for 21 s; start it again and report its log")}
@@ -49,3 +49,13 @@ def test_counts_of_all_processes_are_summed_and_of_lags_the_longest_counts(setti
             "watch_writes_behind": 3,
         }
         assert figures_of(session, "ingest 0", {"readings_stored": 11})["readings_stored"] == 16
+
+
+def test_an_ingest_worker_is_missed_though_another_works(settings: Settings, store: Store) -> None:
+    later = NOON + timedelta(seconds=SILENT_AFTER_S + 1)
+    with store.write() as session:
+        report(session, "ingest 1", {"ingest": (True, "12 readings stored")}, {}, later)
+        report(session, "ingest 2", {"ingest": (True, "9 readings stored")}, {}, NOON)
+        report(session, "ingest 3", {"ingest": (True, "7 readings stored")}, {}, later)
+    with store.read() as session:
+        assert parts_elsewhere(session, "web", later)["ingest"][1].startswith("ingest 2 has said nothing for 21 s")
