@@ -43,8 +43,17 @@ def _verdict(lit: float, unknown: float, edges: float, target: Target, remaining
     return Verdict.MET if lit - edges >= low and lit + unknown + edges <= high else Verdict.BORDERLINE
 
 
+def _sun_words(target: Target) -> str:
+    """Return ", by the day length at 19° S" for a target that follows the sun."""
+    if target.latitude is None:
+        return ""
+    return f", by the day length at {abs(target.latitude):g}° {'N' if target.latitude >= 0 else 'S'}"
+
+
 def check_photoperiod(view: DayView, target: Target) -> CheckResult:
     """Return the measured lit hours of the local day; the profile's hours may be missed by half an hour.
+
+    The profile's hours may be those of the sun at a latitude: then they change from day to day.
 
     Lights on and off are each known to within a cadence; time without readings may have been lit. A schedule alone
     measures nothing: without a light or lamp-power channel there is no verdict.
@@ -55,6 +64,8 @@ def check_photoperiod(view: DayView, target: Target) -> CheckResult:
     if measured is None:
         scheduled = (day.photoperiod.off_ms - day.photoperiod.on_ms) / HOUR_MS
         asks = f"; the schedule asks for {scheduled:.1f} h" if day.photoperiod.basis == "schedule" else ""
+        if target.latitude is not None:
+            asks += f"; the target is {limits_in_words(target, 1, 'h')}{_sun_words(target)}"
         return no_channel("photoperiod", target, span, subject, f"no channel measures the lights{asks}", unit="h")
     channel, threshold, breaks = measured
     reach = view.reach(span)
@@ -64,7 +75,7 @@ def check_photoperiod(view: DayView, target: Target) -> CheckResult:
     unknown = (known.span_ms - known.covered_ms) / HOUR_MS
     edges = 2 * channel.series.cadence_ms / HOUR_MS
     verdict = _verdict(lit, unknown, edges, target, reach.remaining_ms / HOUR_MS)
-    said = f"{subject} {lit:.1f} h, target {limits_in_words(target, 1, 'h')} ± {TOLERANCE_H:.1f} h"
+    said = f"{subject} {lit:.1f} h, target {limits_in_words(target, 1, 'h')} ± {TOLERANCE_H:.1f} h{_sun_words(target)}"
     result = CheckResult(
         check="photoperiod",
         verdict=verdict,

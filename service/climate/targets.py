@@ -6,6 +6,8 @@ from dataclasses import dataclass, field, replace
 from datetime import date
 from typing import Final
 
+from service.climate.sun import day_length
+
 CHECK_UNITS_AND_SHARES: Final[Mapping[str, tuple[str, float | None]]] = {
     # check: (unit of low and high, share of time that is asked for, None where the check is no share of time)
     # All shares: common practice, no source.
@@ -33,6 +35,10 @@ DEFAULT_WARM_UP_MIN: Final = 120.0
 """High end of `warm-up` where a profile leaves it open (common practice, no source) [min]."""
 
 
+LARGEST_LATITUDE: Final = 66.0
+"""Beyond it there are days without a sunrise: no rhythm for an enclosure [°]."""
+
+
 @dataclass(frozen=True)
 class Target:
     """What a statistic is held against.
@@ -47,11 +53,14 @@ class Target:
         Empty for the check's own.
     source : str
         A citation, or "common practice, no source".
+    latitude : float, optional
+        Of `photoperiod` alone: it asks for the day length there on the date, no shorter than low and no longer than
+        high. North positive. [°]
 
     Raises
     ------
     ValueError
-        If an end is NaN, low is above high, or the share lies outside its range.
+        If an end is NaN, low is above high, or the share or the latitude lies outside its range.
     """
 
     low: float = -math.inf
@@ -59,6 +68,7 @@ class Target:
     share: float | None = None
     unit: str = ""
     source: str = ""
+    latitude: float | None = None
 
     def __post_init__(self) -> None:
         """Refuse a target that nothing could meet."""
@@ -66,6 +76,8 @@ class Target:
             raise ValueError(f"target is {self.low:g} to {self.high:g}, expected low not above high")
         if self.share is not None and not 0 < self.share <= 1:
             raise ValueError(f"target share is {self.share:g}, expected above 0, at most 1")
+        if self.latitude is not None and not abs(self.latitude) <= LARGEST_LATITUDE:
+            raise ValueError(f"target latitude is {self.latitude:g}, expected -66 to 66")
 
 
 def require_known_checks(checks: Iterable[str]) -> None:
@@ -199,4 +211,12 @@ def targets_in_force(
         held = override.holds_for_ms(start_ms, end)
         if held and 2 * held >= end - start_ms:
             targets[override.check] = override.target
-    return {check: with_defaults(check, target) for check, target in targets.items()}
+    return {check: with_defaults(check, by_the_sun(target, day)) for check, target in targets.items()}
+
+
+def by_the_sun(target: Target, day: date) -> Target:
+    """Return a target that names a latitude with the day length there on a date for both ends; others unchanged."""
+    if target.latitude is None:
+        return target
+    hours = min(max(day_length(target.latitude, day), target.low), target.high)
+    return replace(target, low=hours, high=hours)

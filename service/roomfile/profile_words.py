@@ -27,11 +27,14 @@ def _targets(body: Mapping[str, Any]) -> dict[tuple[str, str], str]:
         (_YEAR_ROUND, body["target"]),
         *((season["name"], season["target"]) for season in body["season"]),
     ]
-    return {
-        (season, target["check"]): limits_in_words(target["check"], target["low"], target["high"], target["share"])
-        for season, targets in seasons
-        for target in targets
-    }
+    return {(season, target["check"]): _target_in_words(target) for season, targets in seasons for target in targets}
+
+
+def _target_in_words(target: Mapping[str, Any]) -> str:
+    limits = limits_in_words(target["check"], target["low"], target["high"], target["share"])
+    if target.get("latitude") is None:
+        return limits
+    return f"the day length at latitude {target['latitude']:g}{', ' if limits else ''}{limits}"
 
 
 def _difference(place: tuple[str, str], was: str | None, becomes: str | None) -> str:

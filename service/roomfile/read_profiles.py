@@ -4,7 +4,7 @@ import re
 from datetime import date
 from typing import Final
 
-from service.climate.targets import CHECK_UNITS_AND_SHARES
+from service.climate.targets import CHECK_UNITS_AND_SHARES, LARGEST_LATITUDE
 from service.roomfile.nodes import Node, report_twice
 from service.roomfile.spec import ProfileSpec, SeasonSpec, TargetSpec
 
@@ -38,15 +38,28 @@ def _targets(node: Node) -> tuple[TargetSpec, ...]:
 
 
 def _target(node: Node) -> TargetSpec:
-    check, low, high, share = read_limits(node)
+    latitude = _latitude(node)
+    check, low, high, share = read_limits(node, open_ends=latitude is not None)
     source = node.text("source")
     if not node.has("source"):
         node.problem('key "source" is missing; name where the figure stands, or write "common practice, no source"')
     node.finish()
-    return TargetSpec(check or "", low, high, share, source or "")
+    return TargetSpec(check or "", low, high, share, source or "", latitude)
 
 
-def read_limits(node: Node) -> tuple[str | None, float | None, float | None, float | None]:
+def _latitude(node: Node) -> float | None:
+    """Read the latitude whose day length a photoperiod follows."""
+    latitude = node.number("latitude")
+    if latitude is not None and abs(latitude) > LARGEST_LATITUDE:
+        return node.problem(
+            f'"latitude" is {latitude:g}, expected -66 to 66; nearer the poles some days have no sunrise', "latitude"
+        )
+    if latitude is not None and node.raw("check") != "photoperiod":
+        node.problem('only check "photoperiod" follows the sun; leave "latitude" out', "latitude")
+    return latitude
+
+
+def read_limits(node: Node, *, open_ends: bool = False) -> tuple[str | None, float | None, float | None, float | None]:
     """Read check, low, high and share of a target or an override, and note what could never be met, or always is."""
     check = node.word("check", "check", CHECK_UNITS_AND_SHARES)
     low, high = node.number("low"), node.number("high")
@@ -56,7 +69,7 @@ def read_limits(node: Node) -> tuple[str | None, float | None, float | None, flo
     if check in _BY_SHARE_ALONE:
         if node.has("low") or node.has("high") or not node.has("share"):
             node.problem(f'check "{check}" takes "share" alone, the share of the cycles, above 0 to 1')
-    elif not (node.has("low") or node.has("high")):
+    elif not (open_ends or node.has("low") or node.has("high")):
         node.problem('has neither "low" nor "high"; give at least one')
     if check is not None and share is not None and CHECK_UNITS_AND_SHARES[check][1] is None:
         node.problem(f'check "{check}" is no share of time; leave "share" out', "share")

@@ -123,17 +123,22 @@ class ProbeSpec:
 
 @dataclass(frozen=True, slots=True)
 class TargetSpec:
-    """What one check asks for, in the check's own unit, and where that figure stands."""
+    """What one check asks for, in the check's own unit, and where that figure stands.
+
+    `latitude` is that of a photoperiod which follows the sun, in degrees, north positive.
+    """
 
     check: str
     low: float | None
     high: float | None
     share: float | None
     source: str
+    latitude: float | None = None
 
     def body(self) -> dict[str, Any]:
         """Return it as it is stored."""
-        return {"check": self.check, "low": self.low, "high": self.high, "share": self.share, "source": self.source}
+        body = {"check": self.check, "low": self.low, "high": self.high, "share": self.share, "source": self.source}
+        return body if self.latitude is None else body | {"latitude": self.latitude}
 
 
 @dataclass(frozen=True, slots=True)

@@ -173,6 +173,7 @@ def target_of(body: Mapping[str, Any]) -> Target:
         high=math.inf if high is None else high,
         share=body.get("share"),
         source=body.get("source") or "",
+        latitude=body.get("latitude"),
     )
 
 

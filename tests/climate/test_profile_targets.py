@@ -5,6 +5,7 @@ from climate_builders import A_DAY, LISBON
 
 from service.climate.day_cycle import local_day
 from service.climate.ranges import HOUR_MS
+from service.climate.sun import day_length
 from service.climate.targets import Override, Season, SpeciesProfile, Target, targets_in_force
 
 SOURCE = "common practice, no source"
@@ -69,6 +70,28 @@ def test_a_target_that_nothing_could_meet_is_refused() -> None:
         Target(low=30, high=20)
     with pytest.raises(ValueError, match=r"share is 1\.2"):
         Target(share=1.2)
+
+
+def by_the_sun(day: date, latitude: float, **limits: float) -> Target:
+    profile = SpeciesProfile("x", 1, "X", {"photoperiod": Target(latitude=latitude, **limits)})
+    return targets_in_force(profile, [], day, START, END)["photoperiod"]
+
+
+def test_a_photoperiod_may_follow_the_sun_at_a_latitude() -> None:
+    midsummer, midwinter = by_the_sun(date(2026, 12, 21), -19), by_the_sun(date(2026, 6, 21), -19)
+    assert midsummer.low == midsummer.high == day_length(-19, date(2026, 12, 21)) == pytest.approx(13.27, abs=0.03)
+    assert midwinter.high == pytest.approx(10.98, abs=0.03)
+    assert (midwinter.unit, midwinter.latitude) == ("h", -19)
+
+
+def test_a_photoperiod_that_follows_the_sun_keeps_within_its_ends() -> None:
+    assert by_the_sun(date(2026, 12, 21), 50, low=10).high == 10
+    assert by_the_sun(date(2026, 6, 21), 50, high=14).low == 14
+
+
+def test_nearer_the_pole_than_the_sun_rises_each_day_there_is_no_photoperiod() -> None:
+    with pytest.raises(ValueError, match="latitude is 70"):
+        Target(latitude=70)
 
 
 def test_a_season_on_a_day_that_no_year_has_is_refused() -> None:

@@ -83,6 +83,11 @@ class Sensor:
     glitched: Times
     faults: tuple[Fault, ...]
 
+    @cached_property
+    def measured(self) -> Times:
+        """When its messages came that held what it measured. [ms UTC]."""
+        return np.setdiff1d(self.sent, self.glitched, assume_unique=True)
+
     @property
     def cadence_ms(self) -> int:
         return int(self.probe.every * 1000)
@@ -110,8 +115,8 @@ class Sensor:
     def watched(self, at: Times) -> Bools:
         """Say at which moments a reading stands and is no lie."""
         hold = max(int(2.5 * self.cadence_ms), 5 * MINUTE)
-        index = np.searchsorted(self.sent, at, "right") - 1
-        stands = (index >= 0) & (at - self.sent[np.maximum(index, 0)] <= hold)
+        index = np.searchsorted(self.measured, at, "right") - 1
+        stands = (index >= 0) & (at - self.measured[np.maximum(index, 0)] <= hold)
         for fault in self.faults:
             if fault.kind in _LYING:
                 stands &= ~((at >= fault.start_ms) & (at < fault.end_ms + self.slack_ms))
