@@ -51,7 +51,7 @@ class ChannelState(SQLModel, table=True):
     at_ms: int = Field(sa_column=Column(BigInteger, nullable=False))
     value: float = Field(sa_column=Column(Float(53), nullable=False))
     flags: int = Field(sa_column=Column(SmallInteger, nullable=False))
-    write: int = Field(sa_column=Column(BigInteger, nullable=False, index=True))
+    write: int = Field(sa_column=Column(BigInteger, nullable=False))
 
 
 class Counter(SQLModel, table=True):

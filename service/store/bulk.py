@@ -10,13 +10,14 @@ from service.store.partitions import make_for
 
 Row: TypeAlias = tuple[int, int, float, int]
 StateRow: TypeAlias = tuple[int, int, float, int, int, int]
-_STAGING: Final = """
-CREATE TEMPORARY TABLE IF NOT EXISTS incoming
+STAGING: Final = """
+CREATE TEMPORARY TABLE incoming
   (channel_id integer, at_ms bigint, value double precision, flags smallint) ON COMMIT DELETE ROWS
 """
+"""Of each connection that stores readings, made when it is opened."""
 _COPY: Final = "COPY incoming FROM STDIN (FORMAT BINARY)"
-# Empty already, unless the same transaction has stored another batch.
 _EMPTY: Final = "DELETE FROM incoming"
+_USED: Final = "staged"
 _INSERT: Final = """
 INSERT INTO reading SELECT channel_id, at_ms, value, flags FROM incoming ON CONFLICT DO NOTHING
 """
@@ -67,9 +68,12 @@ def copy_arrays(connection: Connection, channel_id: int, at: Any, value: Any, fl
 
 def _copy(connection: Connection, table: np.ndarray) -> int:
     driver: Any = connection.connection.driver_connection
+    transaction = id(connection.get_transaction())
     with driver.cursor() as cursor:
-        cursor.execute(_STAGING)
-        cursor.execute(_EMPTY)
+        # It is empty already, unless the same transaction has stored another batch.
+        if connection.info.get(_USED) == transaction:
+            cursor.execute(_EMPTY)
+        connection.info[_USED] = transaction
         with cursor.copy(_COPY) as copy:
             copy.write(_wire(table))
         cursor.execute(_INSERT)
@@ -96,8 +100,8 @@ def advance_states(connection: Connection, states: Sequence[StateRow]) -> int:
     states : sequence of (channel_id, at_ms, value, flags, write, oldest)
         One of each channel.
     """
-    columns = [list(column) for column in zip(*states, strict=True)]
-    columns[3] = [int(flags) for flags in columns[3]]
+    # Written out here: the driver looks at each number by itself, which takes longer than all the rest.
+    columns = [f"{{{','.join(map(format, column))}}}" for column in zip(*states, strict=True)]
     driver: Any = connection.connection.driver_connection
     with driver.cursor() as cursor:
         # Nearly always all of them are there, and an update costs less than an insert that meets a row.
