@@ -20,6 +20,7 @@ from dashboard.pages.search import search_router
 from dashboard.pages.sign_in import first_owner_router, password_router, sign_in_router
 from dashboard.pages.site import pages_for
 from dashboard.pages.telling import telling_router
+from dashboard.pages.wall import keys_router, wall_router
 from dashboard.room import RoomViews
 from dashboard.ways import ways_of
 from service.api.app import create_api
@@ -47,6 +48,8 @@ def create_app(parts: Parts) -> FastAPI:
     app.include_router(search_router(pages))
     app.include_router(profiles_router(pages))
     app.include_router(care_router(pages))
+    app.include_router(keys_router(pages))
+    app.include_router(wall_router(pages, views))
     app.include_router(telling_router(pages))
     for router in (calibration_router, record_router):
         app.include_router(router(pages))

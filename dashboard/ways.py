@@ -49,7 +49,7 @@ def ways_of(app: FastAPI, asked: Callable[[], str]) -> Callable[[], list[Way]]:
 
     def ways() -> list[Way]:
         visitor = current_visitor()
-        if visitor is None:
+        if visitor is None or visitor.scopes is not None:
             return []
         allowed = [(a, name) for a, name in places if visitor.may(right_for("GET", a))]
         here = _here(asked(), [address for address, _ in allowed])

@@ -28,18 +28,23 @@ def room_router(pages: Pages, views: RoomViews) -> APIRouter:
     @router.get("/fragments/tiles")
     def _tiles(enclosures: Annotated[str, Query(max_length=_LONGEST_LIST)] = "") -> Response:
         """Answer the counts, the call-outs and the tiles asked for, as they stand now; without a list, all tiles."""
-        wanted = set(enclosures.split(",")) if enclosures else None
-        with parts.store.read() as session:
-            facts, now = parts.facts(session), parts.now()
-            view = views.view(session, facts, now, wanted)
-        cells = [
-            (cell, rack.floor(line))
-            for page in view.pages
-            for line in page
-            for rack in line.racks
-            for cell in rack.cells
-            if wanted is None or cell.enclosure.key in wanted
-        ]
-        return pages.html("tiles_fragment.html", facts, now, view=view, cells=cells)
+        return tiles_wanted(pages, views, enclosures)
 
     return router
+
+
+def tiles_wanted(pages: Pages, views: RoomViews, enclosures: str) -> HTMLResponse:
+    """Return the counts, the call-outs and the tiles of a list of keys parted by commas; of an empty one, all tiles."""
+    parts, wanted = pages.parts, set(enclosures.split(",")) if enclosures else None
+    with parts.store.read() as session:
+        facts, now = parts.facts(session), parts.now()
+        view = views.view(session, facts, now, wanted)
+    cells = [
+        (cell, rack.floor(line))
+        for page in view.pages
+        for line in page
+        for rack in line.racks
+        for cell in rack.cells
+        if wanted is None or cell.enclosure.key in wanted
+    ]
+    return pages.html("tiles_fragment.html", facts, now, view=view, cells=cells)

@@ -13,6 +13,7 @@ from dashboard.assets import Assets
 from dashboard.fahrenheit import in_fahrenheit
 from dashboard.racks import Line
 from dashboard.words import exact, iso
+from service.api.access import WALL
 from service.api.parts import Parts
 from service.api.sign_in import current_visitor
 from service.people.roles import Right
@@ -56,6 +57,7 @@ def pages_for(parts: Parts, assets: Assets) -> Pages:
     templates.globals["visitor"] = current_visitor
     templates.globals["may_answer"] = lambda: _may(Right.ANSWER)
     templates.globals["may_manage"] = lambda: _may(Right.MANAGE)
+    templates.globals["on_wall"] = _on_wall
     templates.globals["degrees"] = degrees
     templates.globals["asked_path"] = asked_path
     templates.globals["version"] = metadata.version("wardian")
@@ -64,7 +66,13 @@ def pages_for(parts: Parts, assets: Assets) -> Pages:
 
 def _may(right: Right) -> bool:
     visitor = current_visitor()
-    return visitor is not None and visitor.may(right)
+    return visitor is not None and visitor.may(right) and not _on_wall()
+
+
+def _on_wall() -> bool:
+    """Whether the page is shown to a screen that nobody signed in on: nothing leads away from it."""
+    visitor = current_visitor()
+    return (visitor is not None and visitor.scopes is not None) or asked_path() in {WALL, f"/fragments{WALL}"}
 
 
 def _common(facts: RoomFacts, now: datetime) -> dict[str, object]:

@@ -10,8 +10,9 @@ SAFE: Final = frozenset({"GET", "HEAD", "OPTIONS"})
 SIGN_IN: Final = "/sign-in"
 SIGN_OUT: Final = "/sign-out"
 LIVE: Final = "/api/v1/live"
+WALL: Final = "/wall"
 _NAMED: Final = (
-    (re.compile(r"/healthz|/readyz|/sign-in|/sign-out|/static/.+"), Right.NOTHING),
+    (re.compile(r"/healthz|/readyz|/sign-in|/sign-out|/static/.+|/wall/[^/]+"), Right.NOTHING),
     (re.compile(r"/my-password|/degrees"), Right.SEE),
     (re.compile(r"/people(/.*)?|/first-owner|/api/v1/people(/.*)?|/api/v1/tokens(/.*)?"), Right.MANAGE),
 )
@@ -26,3 +27,17 @@ def right_for(method: str, path: str) -> Right:
         if pattern.fullmatch(path):
             return right
     return Right.SEE if method in SAFE else Right.ANSWER
+
+
+_SCOPES: Final = (
+    ("read", SAFE, re.compile(r"/api/v1/(?!people|tokens).*")),
+    ("readings:write", frozenset({"POST"}), re.compile(r"/api/v1/readings")),
+    ("metrics", SAFE, re.compile(r"/metrics")),
+    ("wall", SAFE, re.compile(r"/wall|/fragments/wall|/api/v1/live")),
+)
+"""What each scope of a key lets in to; whatever is not named here, no key opens."""
+
+
+def scope_opens(scopes: frozenset[str], method: str, path: str) -> bool:
+    """Whether a key with these scopes lets in to an address."""
+    return any(scope in scopes and method in methods and pattern.fullmatch(path) for scope, methods, pattern in _SCOPES)

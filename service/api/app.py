@@ -25,6 +25,7 @@ from service.api import (
     readings,
     rooms,
     search,
+    tokens,
     telling,
 )
 from service.api.parts import Parts
@@ -61,7 +62,7 @@ def create_api(parts: Parts) -> FastAPI:
     add_problem_handlers(app)
     app.include_router(health.router)
     answering = (alarms, alarm_actions, alarm_holds, telling, calibrations, readings, live)
-    for part in (rooms, search, profiles, care, days, lookback, animals, journal, clutches, *answering):
+    for part in (rooms, search, profiles, care, tokens, days, lookback, animals, journal, clutches, *answering):
         app.include_router(part.router, prefix=PREFIX)
     app.openapi = lambda: _described(app)
     return app

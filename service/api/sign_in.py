@@ -17,17 +17,20 @@ from starlette.concurrency import run_in_threadpool
 from starlette.responses import RedirectResponse
 from starlette.types import ASGIApp, Receive, Scope, Send
 
-from service.api.access import LIVE, SAFE, SIGN_IN, right_for
+from service.api.access import LIVE, SAFE, SIGN_IN, right_for, scope_opens
 from service.api.parts import Parts
 from service.api.problems import problem
 from service.errors import WardianError
 from service.people.roles import Right, Role, Visitor
 from service.people.sessions import LONGEST
 from service.people.signing_in import visitor_of
+from service.people.tokens import KeyScope, holder_of
 from service.store.people import has_people
 
 COOKIE: Final = "wardian"
 SECURE_COOKIE: Final = "__Host-wardian"
+WALL_COOKIE: Final = "wardian-wall"
+"""Holds the token of a wall's link: it shows the Room page, and nothing else."""
 """Over https: browsers take it from this host alone."""
 PROGRAM_HEADER: Final = "x-wardian"
 _THIS_COMPUTER: Final = frozenset({"127.0.0.1", "::1"})
@@ -116,7 +119,18 @@ def who_asks(parts: Parts, request: Request) -> Visitor | None:
     token = token_in(request)
     if token is not None and (visitor := visitor_of(parts.store, token, parts.now())) is not None:
         return visitor
-    return _open_visitor(parts, request)
+    return _open_visitor(parts, request) or _key_holder(parts, request)
+
+
+def _key_holder(parts: Parts, request: Request) -> Visitor | None:
+    """Return who holds a key: a program by its header, a wall by its cookie."""
+    kind, _, key = request.headers.get("authorization", "").partition(" ")
+    if kind.lower() == "bearer" and key:
+        return holder_of(parts.store, key.strip(), parts.now())
+    wall = request.cookies.get(WALL_COOKIE)
+    if wall is None or not scope_opens(frozenset({KeyScope.WALL}), request.method, request.url.path):
+        return None
+    return holder_of(parts.store, wall, parts.now(), only=KeyScope.WALL)
 
 
 def _open_visitor(parts: Parts, request: Request) -> Visitor | None:
@@ -165,6 +179,13 @@ def _needs_a_look(request: Request, right: Right) -> bool:
     return right is not Right.NOTHING or request.url.path == SIGN_IN
 
 
+def _may(request: Request, right: Right, visitor: Visitor) -> bool:
+    """Whether a visitor may: by their role, or by what their key opens."""
+    if visitor.scopes is not None:
+        return scope_opens(visitor.scopes, request.method, request.url.path)
+    return visitor.may(right)
+
+
 def _refusal(request: Request, right: Right, visitor: Visitor | None) -> Response | None:
     """Return the answer to who may not come in; None for who may."""
     if request.method not in SAFE and not _is_from_our_pages(request):
@@ -172,8 +193,10 @@ def _refusal(request: Request, right: Right, visitor: Visitor | None) -> Respons
             request, 403,
             "the change was not sent by a page of this service; send it from there, or from a program without a cookie",
         )  # fmt: skip
-    if right is Right.NOTHING or (visitor is not None and visitor.may(right)):
+    if right is Right.NOTHING or (visitor is not None and _may(request, right, visitor)):
         return None
+    if visitor is not None and visitor.scopes is not None:
+        return problem(request, 403, f"the key {visitor.name!r} is for {', '.join(sorted(visitor.scopes))} alone")
     if visitor is not None:
         return problem(request, 403, f"{visitor.name} is a {visitor.role} here and may not do that; an owner may")
     if request.method in SAFE and "text/html" in request.headers.get("accept", ""):

@@ -52,6 +52,8 @@ class Visitor:
         None for who came in without signing in.
     degrees : str or None
         What they read temperatures in, ``C`` or ``F``, where they chose.
+    scopes : frozenset of str or None
+        What a key lets in to, beside what its role may; None for a person.
     """
 
     name: str
@@ -59,6 +61,7 @@ class Visitor:
     person_id: int | None = None
     session_id: int | None = None
     degrees: str | None = None
+    scopes: frozenset[str] | None = None
 
     def may(self, right: Right) -> bool:
         """Whether the role gives that right."""

@@ -70,7 +70,7 @@ def test_a_lamp_ages_is_replaced_and_stands_in_the_room_file(caring: tuple[Visit
     assert "installed = 2026-04-02" in written
     assert len(rows) >= 2
     assert 'enclosure "new"' in changes
-    assert due_of(keeper) == []
+    assert [one["state"] for one in due_of(keeper)] == ["later"]
     keeper.post("/care/equipment/take-away", data={"enclosure": "new", "kind": "UV lamp"})
     assert keeper.get("/api/v1/care").json()["equipment"] == []
     gone = keeper.post("/care/equipment/take-away", data={"enclosure": "new", "kind": "UV lamp"})
