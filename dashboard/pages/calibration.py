@@ -29,6 +29,7 @@ from dashboard.pages.site import Pages
 from dashboard.words import exact, iso, quantity_name
 from service.api.calibration_answers import calibration_answer, history_of
 from service.api.calibrations import CalibrationIn, PointIn, channel_named, enter, withdraw
+from service.api.requests import instant_of
 from service.api.sign_in import SignedIn
 from service.climate.reference_points import SALTS, Method, salt_humidity
 from service.errors import BadUse, NotFound, Refused
@@ -178,11 +179,18 @@ def _chosen(
     try:
         point = _point(kept)
     except BadUse as exc:
-        return _Chosen(steps, kept, None, None, f"{exc}.")
+        return _Chosen(steps, kept, _instant(kept["since"]), None, f"{exc}.")
     if point.since is None or steps.method == Method.CERTIFICATE:
         return _Chosen(steps, kept, None, None, "")
     stand = stand_view(look_at(session, facts, channel, point.asked(now)), channel, now, point.since)
     return _Chosen(steps, kept, point.since, stand, "")
+
+
+def _instant(text: str) -> datetime | None:
+    try:
+        return instant_of(text)
+    except ValueError:
+        return None
 
 
 def _query(chosen: _Chosen) -> str:
