@@ -13,8 +13,8 @@ from rich.console import Console
 from rich.progress import BarColumn, DownloadColumn, Progress, TextColumn, TimeRemainingColumn, TransferSpeedColumn
 
 from service.commands_lookback import lookback, verify
-from service.commands_parts import ingest, jobs, up, watch, web
 from service.commands_lookout import lookout
+from service.commands_parts import ingest, jobs, up, watch, web
 from service.commands_people import account
 from service.commands_replay import replay
 from service.commands_store import pin, retention, seal

@@ -2,7 +2,7 @@
 
 ``wardian/alarms/<enclosure>/<condition>`` keeps the alarm of a condition in an enclosure as JSON while it stands and is
 not held back, and nothing afterwards; before it is taken back, its last state is said once, unretained. What a broker
-keeps is only a copy of the record: after each new connection all is said again, and what no longer stands is taken back.
+keeps is a copy of the record: after each new connection all is said again, and what no longer stands is taken back.
 """
 
 import threading
