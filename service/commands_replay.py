@@ -1,6 +1,7 @@
 """`wardian replay`: what the watch makes of the stored readings, against what was recorded, or under a draft."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -9,8 +10,8 @@ from typing import Annotated, Literal
 import orjson
 import typer
 from rich.console import Console
+from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 from rich.table import Table
-from sqlmodel import Session
 
 from service.errors import BadUse, NotFound, RoomFileInvalid
 from service.main import now_ms
@@ -20,7 +21,7 @@ from service.settings import load_settings
 from service.store.engine import open_store
 from service.store.facts import ProfileVersionFact, RoomFacts, load_facts
 from service.store.readings import END_OF_TIME
-from service.watch.replay import Derived, Difference, derive, differences, recorded
+from service.watch.replay import Derived, Difference, derive, differences, recorded, replay_steps
 
 _WIDE = 200
 
@@ -40,11 +41,14 @@ def replay(
         if start_ms >= end_ms:
             raise BadUse("--from lies after --to: nothing to replay")
         enclosure_id = _enclosure(facts, enclosure)
-        derived = derive(session, facts, start_ms, end_ms, enclosure_id)
-        if profile is None:
-            there = recorded(session, facts, start_ms, end_ms, enclosure_id)
-        else:
-            there, derived = derived, _under_draft(session, facts, profile, start_ms, end_ms, enclosure_id)
+        steps = replay_steps(facts, start_ms, end_ms, enclosure_id)
+        drafted = facts if profile is None else _under_draft(facts, profile)
+        with _progress(steps if profile is None else 2 * steps) as advance:
+            derived = derive(session, facts, start_ms, end_ms, enclosure_id, advance)
+            if profile is None:
+                there = recorded(session, facts, start_ms, end_ms, enclosure_id)
+            else:
+                there, derived = derived, derive(session, drafted, start_ms, end_ms, enclosure_id, advance)
     store.close()
     found = differences(there, derived, end_ms)
     if output == "json":
@@ -55,10 +59,18 @@ def replay(
         raise typer.Exit(1)
 
 
-def _under_draft(
-    session: Session, facts: RoomFacts, path: Path, start_ms: int, end_ms: int, enclosure_id: int | None
-) -> list[Derived]:
-    """Derive the alarms as if the draft's profiles had been in force all along."""
+@contextmanager
+def _progress(steps: int) -> Iterator[Callable[[int], None]]:
+    """Show a bar on a terminal, and nothing elsewhere."""
+    console = Console(stderr=True)
+    columns = (TextColumn("[progress.description]{task.description}"), BarColumn(), TimeRemainingColumn())
+    with Progress(*columns, console=console, disable=not console.is_terminal, transient=True) as progress:
+        task = progress.add_task("Replaying", total=steps)
+        yield lambda done: progress.advance(task, done)
+
+
+def _under_draft(facts: RoomFacts, path: Path) -> RoomFacts:
+    """Return the facts as if the draft's profiles had been in force all along."""
     versions = dict(facts.profile_versions)
     try:
         drafts = read_profile_file(path)
@@ -69,7 +81,7 @@ def _under_draft(
             followed = ", ".join(sorted(versions)) or "none"
             raise BadUse(f"{path}: no enclosure follows {draft.id!r}; those followed are: {followed}")
         versions[draft.id] = (ProfileVersionFact(0, END_OF_TIME, draft.id, draft.species, 0, draft.body()),)
-    return derive(session, replace(facts, profile_versions=versions), start_ms, end_ms, enclosure_id)
+    return replace(facts, profile_versions=versions)
 
 
 def _enclosure(facts: RoomFacts, key: str | None) -> int | None:

@@ -1,6 +1,6 @@
 """The watch over stored readings: what it would have raised and returned, by the code of the live watch."""
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from functools import partial
 
 from sqlmodel import Session
@@ -50,14 +50,20 @@ def watched_channels(
 
 
 def watched_enclosure(
-    session: Session, facts: RoomFacts, enclosure: EnclosureFact, start_ms: int, end_ms: int
+    session: Session,
+    facts: RoomFacts,
+    enclosure: EnclosureFact,
+    start_ms: int,
+    end_ms: int,
+    progress: Callable[[int], None] = lambda _: None,
 ) -> tuple[EnclosureWatch, list[AlarmEvent]]:
-    """Return an enclosure's watch after a span of stored readings, with what happened in it."""
+    """Return an enclosure's watch after a span of stored readings, with what happened in it; `progress` counts days."""
     watch = EnclosureWatch(facts, enclosure, {"seen_ms": start_ms})
     events: list[AlarmEvent] = []
     for until in [*range(start_ms + _DAY_MS, end_ms, _DAY_MS), end_ms]:
         read = partial(measured_in, session, facts, enclosure, unseen=UNSEEN)
         events += watch.advance(until, read)
+        progress(1)
     return watch, events
 
 

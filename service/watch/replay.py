@@ -1,6 +1,6 @@
 """Replay: the stored readings through the watch again, and how that compares with what was recorded."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -48,7 +48,12 @@ class Difference:
 
 
 def derive(
-    session: Session, facts: RoomFacts, start_ms: int, end_ms: int, enclosure_id: int | None = None
+    session: Session,
+    facts: RoomFacts,
+    start_ms: int,
+    end_ms: int,
+    enclosure_id: int | None = None,
+    progress: Callable[[int], None] = lambda _: None,
 ) -> list[Derived]:
     """Return the alarms that the watch raises within a span, in order of time.
 
@@ -58,13 +63,22 @@ def derive(
         Alarms raised in [start_ms, end_ms); readings up to `end_ms` say when they returned. [ms since 1970, UTC]
     enclosure_id : int, optional
         Only this enclosure.
+    progress : callable
+        Told how many of the steps of `replay_steps` are done since it was told last.
     """
     events = _of_channels(session, facts, start_ms, end_ms, enclosure_id)
     events += RoomWatch(facts).take(list(events), end_ms) if enclosure_id is None else []
     for enclosure in facts.enclosures.values():
         if enclosure_id in {None, enclosure.id}:
-            events += watched_enclosure(session, facts, enclosure, start_ms - ENCLOSURE_RUN_IN_MS, end_ms)[1]
+            run_in = start_ms - ENCLOSURE_RUN_IN_MS
+            events += watched_enclosure(session, facts, enclosure, run_in, end_ms, progress)[1]
     return _paired(events, facts, start_ms, end_ms, enclosure_id)
+
+
+def replay_steps(facts: RoomFacts, start_ms: int, end_ms: int, enclosure_id: int | None = None) -> int:
+    """Return how many steps `derive` takes: the days of each enclosure, those before the span included."""
+    enclosures = sum(enclosure_id in {None, enclosure} for enclosure in facts.enclosures)
+    return enclosures * -(-(end_ms - start_ms + ENCLOSURE_RUN_IN_MS) // _DAY_MS)
 
 
 def derive_of_channels(
