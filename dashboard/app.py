@@ -17,6 +17,7 @@ from dashboard.pages.people import people_router
 from dashboard.pages.profiles import profiles_router
 from dashboard.pages.room import room_router
 from dashboard.pages.search import search_router
+from dashboard.pages.set_up import set_up_router
 from dashboard.pages.sign_in import first_owner_router, password_router, sign_in_router
 from dashboard.pages.site import pages_for
 from dashboard.pages.telling import telling_router
@@ -48,6 +49,7 @@ def create_app(parts: Parts) -> FastAPI:
     app.include_router(search_router(pages))
     app.include_router(profiles_router(pages))
     app.include_router(care_router(pages))
+    app.include_router(set_up_router(pages))
     app.include_router(keys_router(pages))
     app.include_router(wall_router(pages, views))
     app.include_router(telling_router(pages))
