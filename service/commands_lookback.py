@@ -1,8 +1,9 @@
-"""The `lookback` command."""
+"""The commands that look back: `lookback` makes a report, `verify` says whether one is what the data say."""
 
 import sys
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import closing, contextmanager
 from datetime import UTC, datetime
-from enum import StrEnum
 from pathlib import Path
 from typing import Annotated
 
@@ -12,54 +13,93 @@ from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
 from service.errors import BadUse
 from service.logs import configure_logs
-from service.lookback.report import enclosure_report, to_bytes
-from service.lookback.spans import enclosure_of, span_of
-from service.lookback.text import text_of
-from service.model import to_ms
+from service.lookback.forms.making import Form, make, write
+from service.lookback.forms.pdf import PAPERS
+from service.lookback.forms.verify import verify as verify_file
+from service.lookback.lives.asking import Question
 from service.settings import load_settings
-from service.store.engine import open_store
-from service.store.facts import load_facts
-
-
-class Format(StrEnum):
-    """How a look-back is written."""
-
-    TEXT = "text"
-    JSON = "json"
+from service.store.engine import Store, open_store
+from service.store.facts import RoomFacts, load_facts
 
 
 def lookback(
-    enclosure: Annotated[str, typer.Argument(metavar="ENCLOSURE", help="Its id in the room file.")],
-    first: Annotated[str | None, typer.Option("--from", help="A local date, or an instant; default: 30 days.")] = None,
+    enclosure: Annotated[
+        str | None, typer.Argument(metavar="ENCLOSURE", help="Its id in the room file; or give --animal or --clutch.")
+    ] = None,
+    animal: Annotated[str | None, typer.Option(help="An animal's name: through every enclosure it lived in.")] = None,
+    clutch: Annotated[str | None, typer.Option(help="A clutch's name: through every place it lay in.")] = None,
+    first: Annotated[
+        str | None, typer.Option("--from", help="A local date, or an instant; default: 30 days, or before the illness.")
+    ] = None,
     last: Annotated[str | None, typer.Option("--to", help="A local date, its day included, or an instant.")] = None,
-    form: Annotated[Format, typer.Option("--format", help="How it is written.")] = Format.TEXT,
+    form: Annotated[Form, typer.Option("--format", help="How it is written; csv is a zip of tables.")] = Form.TEXT,
+    paper: Annotated[str, typer.Option(help="Of a PDF: a4 or us-letter.")] = "a4",
     out: Annotated[Path | None, typer.Option(help="A file instead of standard output.")] = None,
 ) -> None:
-    """Say what an enclosure lived through: days against their profile, misting, alarms, gaps and facts."""
+    """Say what an enclosure, an animal or a clutch lived through, as text, JSON, HTML, PDF or a bundle of tables."""
+    question = _question(enclosure, animal, clutch, first, last)
+    if paper not in PAPERS:
+        raise BadUse(f"--paper: expected {' or '.join(PAPERS)}, got '{paper[:20]}'")
+    if out is None and form in {Form.PDF, Form.CSV} and sys.stdout.isatty():
+        raise BadUse(f"--format {form}: give --out FILE, since a terminal cannot show it")
+    with _store() as (store, facts):
+        with _progress("Looking back") as advance:
+            made = make(store, facts, question, datetime.now(UTC), advance)
+        _write(write(store, facts, made, form, paper), out)
+
+
+def verify(
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="A report: JSON, HTML, PDF or a bundle.")],
+) -> None:
+    """Say whether a report still is what the data say: it is made anew from the readings and compared byte by byte."""
+    with _store() as (store, facts), _progress("Assessing anew") as advance:
+        found = verify_file(store, facts, file, datetime.now(UTC), advance)
+    for sentence in found.sentences:
+        typer.echo(sentence)
+    if not found.matches:
+        raise typer.Exit(1)
+
+
+def _question(
+    enclosure: str | None, animal: str | None, clutch: str | None, first: str | None, last: str | None
+) -> Question:
+    given = [(kind, name) for kind, name in (("enclosure", enclosure), ("animal", animal), ("clutch", clutch)) if name]
+    if len(given) != 1:
+        raise BadUse("name one: an ENCLOSURE, or --animal NAME, or --clutch NAME")
+    return Question(*given[0], first, last)
+
+
+@contextmanager
+def _store() -> Iterator[tuple[Store, RoomFacts]]:
     settings = load_settings()
     configure_logs(settings.log)
-    store, now = open_store(settings.database_url), datetime.now(UTC)
-    with store.read() as session:
-        facts = load_facts(session)
-    subject, span = enclosure_of(facts, enclosure), span_of(first, last, facts.zone, now)
-    columns = (TextColumn("{task.description}"), BarColumn(), TextColumn("{task.completed} of {task.total} days"))
+    with closing(open_store(settings.database_url)) as store:
+        with store.read() as session:
+            facts = load_facts(session)
+        yield store, facts
+
+
+@contextmanager
+def _progress(what: str) -> Iterator[Callable[[int], None]]:
+    columns = (TextColumn("{task.description}"), BarColumn(), TextColumn("{task.completed} days"))
     console = Console(stderr=True)
     with Progress(
         *columns, TimeRemainingColumn(), console=console, disable=not console.is_terminal, transient=True
-    ) as p:
-        task = p.add_task("Looking back", total=(span.last - span.first).days + 1)
-        report = enclosure_report(store, facts, subject, span, to_ms(now), progress=lambda days: p.advance(task, days))
-    store.close()
-    _write(to_bytes(report) if form is Format.JSON else text_of(report).encode(), out)
+    ) as progress:
+        task = progress.add_task(what, total=None)
+        yield lambda days: progress.advance(task, days)
 
 
-def _write(text: bytes, out: Path | None) -> None:
+def _write(pieces: Iterable[bytes], out: Path | None) -> None:
     if out is None:
-        sys.stdout.buffer.write(text)
+        for piece in pieces:
+            sys.stdout.buffer.write(piece)
         sys.stdout.buffer.flush()
         return
     try:
-        out.write_bytes(text)
+        with out.open("wb") as file:
+            for piece in pieces:
+                file.write(piece)
     except OSError as exc:
         raise BadUse(f"{out}: cannot be written ({exc.strerror})") from exc
     typer.echo(f"{out}: written", err=True)

@@ -160,18 +160,102 @@ class DataAnswer(Answer):
     fingerprint: str = Field(description="SHA-256 of this answer and of everything that it was made from.")
 
 
-class LookbackAnswer(Answer):
-    """What an enclosure lived through."""
+class CorrectionAnswer(Answer):
+    """What was put right afterwards; `was` and `is` are null where there is but a sentence to say."""
 
-    subject: SubjectAnswer
+    kind: str
+    was: dict[str, Any] | None
+    is_: dict[str, Any] | None = Field(alias="is")
+    noted_at: Moment | None
+    sentence: str
+
+
+class PastAnswer(Answer):
+    """What every look-back tells."""
+
     from_: Moment = Field(alias="from")
     to: Moment
     time_zone: str
-    summary: SummaryAnswer
+    as_of: Moment | None = Field(description="When it was asked, while the span is not over; null when it is.")
     days: list[ToldDayAnswer]
+    facts: list[dict[str, Any]] = Field(description="Each has a kind, from, until, entered_by and entered_at.")
+    journal: list[dict[str, Any]]
+    corrections: list[CorrectionAnswer]
+    data: DataAnswer
+
+
+class LookbackAnswer(PastAnswer):
+    """What an enclosure lived through."""
+
+    subject: SubjectAnswer
+    summary: SummaryAnswer
     misting: list[CycleAnswer]
     alarms: list[PastAlarmAnswer]
     gaps: list[GapAnswer]
-    facts: list[dict[str, Any]] = Field(description="Each has a kind, from, until, entered_by and entered_at.")
-    journal: list[dict[str, Any]]
-    data: DataAnswer
+
+
+class PartAnswer(Answer):
+    """A part of a summary."""
+
+    title: str
+    sentences: list[str]
+
+
+class LifeSummaryAnswer(SummaryAnswer):
+    """A summary by parts; `sentences` are all of them in order."""
+
+    parts: list[PartAnswer]
+
+
+class LifeSubjectAnswer(Answer):
+    """Whose past it is, and where it was."""
+
+    animal: str | None = None
+    clutch: str | None = None
+    species: str
+    members: int | None = None
+    eggs: int | None = None
+    gone_at: Moment | None
+    housings: list[dict[str, Any]]
+
+
+class ThereCycleAnswer(CycleAnswer):
+    """A misting cycle of one of its enclosures."""
+
+    enclosure: str
+
+
+class TherePastAlarmAnswer(PastAlarmAnswer):
+    """An alarm of one of its enclosures."""
+
+    enclosure: str
+
+
+class ThereGapAnswer(GapAnswer):
+    """A gap in one of its enclosures."""
+
+    enclosure: str
+
+
+class ChangeBeforeAnswer(Answer):
+    """What changed shortly before."""
+
+    at: Moment
+    days_before: float
+    kind: str
+    enclosure: str | None
+    sentence: str
+
+
+class LifeLookbackAnswer(PastAnswer):
+    """What an animal, or a clutch, lived through."""
+
+    subject: LifeSubjectAnswer
+    event_at: Moment | None
+    summary: LifeSummaryAnswer
+    misting: list[ThereCycleAnswer]
+    alarms: list[TherePastAlarmAnswer]
+    gaps: list[ThereGapAnswer]
+    changes: list[ChangeBeforeAnswer]
+    compared: dict[str, Any] = Field(description="Medians of checks against the weeks before, and against neighbours.")
+    eggs: dict[str, Any] | None = Field(None, description="Of a clutch: degree-days, and when hatching is expected.")

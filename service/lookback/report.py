@@ -10,9 +10,12 @@ from zoneinfo import ZoneInfo
 import orjson
 from sqlmodel import Session
 
+from service.climate.ranges import HOUR_MS
 from service.lookback.bodies import Body, instant, number
 from service.lookback.days import AssessedDays, assessed_days
 from service.lookback.gaps import Gap, joined, within
+from service.lookback.lives.corrections import corrections_of
+from service.lookback.lives.stays import Stay
 from service.lookback.noted import enclosure_journal
 from service.lookback.spans import LookbackSpan
 from service.lookback.summary import summary_of
@@ -22,9 +25,13 @@ from service.model import Alarm, from_ms, to_ms
 from service.store.assessments import alarms_within
 from service.store.engine import Store
 from service.store.facts import EnclosureFact, RoomFacts
+from service.store.journal import About
 from service.store.readings import first_reading_ms
 
 COUNTS: Final = ("readings", "approximate", "refused")
+_OF_THE_ASKING: Final = frozenset({"as_of", "corrections"})
+_STILL_MS: Final = 51 * HOUR_MS
+"""A day's night, and what follows from it, are over so long after its end. [ms]"""
 SHORT: Final = 16
 """So many digits of a day's fingerprint are told."""
 
@@ -36,6 +43,8 @@ def enclosure_report(
     span: LookbackSpan,
     now_ms: int,
     progress: Callable[[int], None] = lambda _: None,
+    *,
+    kept_too: bool = True,
 ) -> Body:
     """Return what an enclosure lived through.
 
@@ -52,13 +61,15 @@ def enclosure_report(
         What lies later is not known yet. [ms since 1970, UTC]
     progress : callable
         Told how many further days are done.
+    kept_too : bool
+        False assesses every day anew from its readings.
 
     Returns
     -------
     dict
         JSON values: what is not known is None, never NaN.
     """
-    gathered = gather(store, facts, enclosure, span, now_ms, progress)
+    gathered = gather(store, facts, enclosure, span, now_ms, progress, kept_too=kept_too)
     report: Body = {
         "subject": {"enclosure": enclosure.key, "name": enclosure.name},
         "from": instant(span.start_ms),
@@ -70,7 +81,14 @@ def enclosure_report(
     report["summary"] = summary_of(report)
     report["summary"]["sentences"][1:1] = _beside(enclosure, report, gathered.first_heard_ms)
     report["data"]["fingerprint"] = fingerprint_of(report, gathered.inputs)
-    return report
+    with store.read() as session:
+        corrections = corrections_of(session, facts, About(), [Stay(enclosure, span.start_ms, span.end_ms)])
+    return report | {"as_of": as_of(span, now_ms), "corrections": corrections}
+
+
+def as_of(span: LookbackSpan, now_ms: int) -> str | None:
+    """Return the instant as of which a span is told, None where it is over: then any later one tells the same."""
+    return instant(now_ms) if now_ms < span.end_ms + _STILL_MS else None
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,8 +149,12 @@ def misting_of(assessed: AssessedDays, span: LookbackSpan) -> list[Body]:
 
 
 def fingerprint_of(report: Body, inputs: Sequence[bytes]) -> str:
-    """Return the SHA-256 of a report and of everything that its days were assessed from, as hexadecimal digits."""
-    plain = {**report, "data": {name: value for name, value in report["data"].items() if name != "fingerprint"}}
+    """Return the SHA-256 of a report and of everything that its days were assessed from, as hexadecimal digits.
+
+    How it was known before, and when it was asked for, is left out: the same data and facts give the same fingerprint.
+    """
+    plain = {name: value for name, value in report.items() if name not in _OF_THE_ASKING}
+    plain["data"] = {name: value for name, value in report["data"].items() if name != "fingerprint"}
     digest = hashlib.sha256(orjson.dumps(plain, option=orjson.OPT_SORT_KEYS))
     for one in inputs:
         digest.update(one)

@@ -46,15 +46,17 @@ _MOST_GAPS: Final = 40
 
 def text_of(report: Body) -> str:
     """Return a look-back as text: summary, days, misting, alarms, gaps, facts, a caution and the fingerprint."""
-    subject, zone = report["subject"], ZoneInfo(report["time_zone"])
-    head = f"{subject['name']} ({subject['enclosure']})" if subject["name"] != subject["enclosure"] else subject["name"]
+    zone = ZoneInfo(report["time_zone"])
+    head = _whose(report["subject"])
+    corrected = [one["sentence"] for one in report.get("corrections", ())] if "enclosure" in report["subject"] else []
     blocks: list[tuple[str, Iterator[str]]] = [
-        ("In short", _paragraphs(report["summary"]["sentences"])),
+        ("In short", _short(report["summary"])),
         ("Day by day", _days(report["days"])),
         ("Misting", _misting(report["misting"], zone)),
         ("Alarms", _alarms(report["alarms"], zone)),
         ("When nothing was known", _gaps(report["gaps"], zone)),
         ("What held in this time", _facts(report, zone)),
+        *([("Put right afterwards", _paragraphs(corrected))] if corrected else []),
         ("What this rests on", _data(report)),
     ]
     from_to = f"From {_moment(report['from'], zone)} to {_moment(report['to'], zone)}, times of {report['time_zone']}"
@@ -62,6 +64,26 @@ def text_of(report: Body) -> str:
     for title, block in blocks:
         lines += ["", title, "-" * len(title), *block]
     return "\n".join(lines) + "\n"
+
+
+def _whose(subject: Body) -> str:
+    if "enclosure" in subject:
+        name, key = subject["name"], subject["enclosure"]
+        return name if name == key else f"{name} ({key})"
+    whose = subject["animal"] if "animal" in subject else f"clutch {subject['clutch']}"
+    return f"{whose}, {subject['species']}"
+
+
+def _short(summary: Body) -> Iterator[str]:
+    """Yield the sentences of a summary, part by part where it has parts."""
+    if "parts" not in summary:
+        yield from _paragraphs(summary["sentences"])
+        return
+    for number, part in enumerate(summary["parts"]):
+        if number:
+            yield ""
+        yield f"{part['title']}:"
+        yield from _paragraphs(part["sentences"])
 
 
 def _wrapped(text: str, hanging: str = "  ") -> Iterator[str]:
@@ -78,15 +100,17 @@ def _days(days: Sequence[Body]) -> Iterator[str]:
     if not days:
         yield "No day of this span has begun."
         return
-    never = never_known(days)
+    of_each = {key: never_known([d for d in days if d["enclosure"] == key]) for key in {d["enclosure"] for d in days}}
     for day in days:
+        never = of_each[day["enclosure"]]
+        where = f", {day['enclosure']}" if len(of_each) > 1 else ""
         parts: list[str] = []
         for verdict in _TOLD:
             checks = [c["check"] for c in day["checks"] if c["verdict"] == verdict and c["check"] not in never]
             if checks:
                 parts.append(f"{_DAY[verdict]}: {listed(check_name(check).lower() for check in checks)}")
         said = "; ".join(parts) or _otherwise(day, never)
-        yield from _wrapped(f"{weekday_words(date.fromisoformat(day['date']))}: {said}.")
+        yield from _wrapped(f"{weekday_words(date.fromisoformat(day['date']))}{where}: {said}.")
 
 
 def _otherwise(day: Body, never: frozenset[str]) -> str:

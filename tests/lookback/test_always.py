@@ -100,6 +100,9 @@ def test_the_order_of_arrival_does_not_show(stores: Stores, rows: Rows, order: A
         # Looking back in between must leave nothing stale behind.
         assessed(shuffled, 3, now=instant(4))
     before, after = (looked_back(s, "2026-03-02", "2026-03-04", now=instant(4)) for s in (plain, shuffled))
+    # That the verdicts changed as readings came is told too; all else is the same.
+    assert before.pop("corrections") == []
+    assert {one["kind"] for one in after.pop("corrections")} <= {"late readings", "verdict changed"}
     assert to_bytes(before) == to_bytes(after)
 
 

@@ -69,7 +69,7 @@ def test_the_json_has_the_agreed_parts(past: Store) -> None:
     report = looked_back(past, *DAYS)
     assert list(report) == [
         "subject", "from", "to", "time_zone", "summary", "days", "misting", "alarms", "gaps", "facts", "journal",
-        "data",
+        "data", "as_of", "corrections",
     ]  # fmt: skip
     assert report["subject"] == {"enclosure": "rack-a-1", "name": "rack-a-1"}
     assert (report["from"], report["to"]) == ("2026-03-02T00:00:00.000Z", "2026-03-09T00:00:00.000Z")

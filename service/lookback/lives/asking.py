@@ -1,6 +1,7 @@
 """Asks for the look-back of an animal or a clutch by its name."""
 
-from dataclasses import dataclass, replace
+from collections.abc import Callable
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
@@ -12,6 +13,7 @@ from service.lookback.lives.eggs import development_of, eggs_body
 from service.lookback.lives.stays import Life, life_of_animal, life_of_clutch, local_span
 from service.lookback.lives.told import Asked, life_report
 from service.lookback.spans import LONGEST_DAYS, LookbackSpan, span_of
+from service.lookback.words import ms_of
 from service.model import JournalEntry, from_ms, to_ms
 from service.store.animals import animal_named, load_animals, neighbours
 from service.store.clutches import ClutchFact, clutch_named
@@ -29,19 +31,30 @@ class Question:
     Attributes
     ----------
     kind : str
-        "animal" or "clutch".
+        "enclosure", "animal" or "clutch".
     name : str
     first, last : str or None
         As `service.lookback.spans.span_of` takes them. Without either, the span before the last event: illness, death.
+    event : str or None
+        The instant of the event, where it is known already.
     """
 
     kind: str
     name: str
     first: str | None = None
     last: str | None = None
+    event: str | None = None
 
 
-def answer(store: Store, facts: RoomFacts, question: Question, now: datetime, asked: Asked | None = None) -> Body:
+def answer(
+    store: Store,
+    facts: RoomFacts,
+    question: Question,
+    now: datetime,
+    progress: Callable[[int], None] = lambda _: None,
+    *,
+    kept_too: bool = True,
+) -> Body:
     """Return the look-back of an animal or a clutch.
 
     Parameters
@@ -50,8 +63,10 @@ def answer(store: Store, facts: RoomFacts, question: Question, now: datetime, as
     facts : RoomFacts
     question : Question
     now : datetime
-    asked : Asked, optional
-        Whose progress and `kept_too` are used; its span is not.
+    progress : callable
+        Told how many further days are done.
+    kept_too : bool
+        False assesses every day anew from its readings.
 
     Raises
     ------
@@ -65,18 +80,17 @@ def answer(store: Store, facts: RoomFacts, question: Question, now: datetime, as
         if question.kind == "clutch":
             clutch = clutch_named(session, question.name)
             life, others = life_of_clutch(facts, clutch), []
-            more = eggs_body(clutch, development_of(session, facts, life, clutch, to_ms(now)), facts.zone, to_ms(now))
             span, event_ms = _clutch_span(question, clutch, facts.zone, now), clutch.ended_ms
+            until = min(to_ms(now), span.end_ms)
+            more = eggs_body(clutch, development_of(session, facts, life, clutch, until), facts.zone, until)
         else:
             animal = animal_named(session, question.name)
             life = life_of_animal(facts, animal)
             others = [life_of_animal(facts, other) for other in neighbours(load_animals(session), animal)]
             span, event_ms = _animal_span(session, question, life, facts.zone, now)
-    wanted = (
-        Asked(span, to_ms(now), event_ms)
-        if asked is None
-        else replace(asked, span=span, now_ms=to_ms(now), event_ms=event_ms)
-    )
+    if question.event is not None:
+        event_ms = ms_of(question.event)
+    wanted = Asked(span, to_ms(now), event_ms, progress, kept_too)
     return life_report(store, facts, life, wanted, others, more)
 
 

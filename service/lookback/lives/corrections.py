@@ -9,7 +9,7 @@ import sqlalchemy as sa
 from sqlmodel import Session
 
 from service.lookback.bodies import Body, instant
-from service.lookback.lives.stays import Life, Stay, local_span
+from service.lookback.lives.stays import Stay, local_span
 from service.lookback.noted import entry_bodies, entry_words
 from service.lookback.words import channel_words, check_name, clock_words, dates_words, day_words, long_day_words
 from service.model import (
@@ -34,6 +34,7 @@ from service.model import (
     to_ms,
 )
 from service.store.facts import RoomFacts
+from service.store.journal import About
 from service.store.readings import DAY_MS, END_OF_TIME
 from service.store.verdict_changes import changes_within
 
@@ -44,7 +45,7 @@ Row = Any
 """A row of any dated table."""
 
 
-def corrections_of(session: Session, facts: RoomFacts, life: Life, stays: Iterable[Stay]) -> list[Body]:
+def corrections_of(session: Session, facts: RoomFacts, about: About, stays: Iterable[Stay]) -> list[Body]:
     """Return what was corrected about the stays of a span, and about whoever lived them, in the order of entry."""
     found: dict[str, Body] = {}
     ordered = list(stays)
@@ -56,7 +57,7 @@ def corrections_of(session: Session, facts: RoomFacts, life: Life, stays: Iterab
                 found[repr(row)] = row
         for late in (*_late(session, facts, stay), *_changed_verdicts(session, facts, stay)):
             found[repr(late)] = late
-    for model, column, identity in _of_life(life):
+    for model, column, identity in _of_life(about):
         words = _Words(session, facts, None)
         for row in _replaced(session, model, column, {identity}, words, span):
             found[repr(row)] = row
@@ -71,13 +72,13 @@ def _tables(stay: Stay) -> Iterator[tuple[type[DatedFact], str, set[int]]]:
     yield Calibration, "channel_id", {p.channel_id for p in stay.enclosure.placements}
 
 
-def _of_life(life: Life) -> Iterator[tuple[type[DatedFact], str, int]]:
-    if life.about.animal_id is not None:
-        yield Housing, "animal_id", life.about.animal_id
-        yield JournalEntry, "animal_id", life.about.animal_id
-    if life.about.clutch_id is not None:
+def _of_life(about: About) -> Iterator[tuple[type[DatedFact], str, int]]:
+    if about.animal_id is not None:
+        yield Housing, "animal_id", about.animal_id
+        yield JournalEntry, "animal_id", about.animal_id
+    if about.clutch_id is not None:
         for model in (ClutchPlace, ClutchRecord, JournalEntry):
-            yield model, "clutch_id", life.about.clutch_id
+            yield model, "clutch_id", about.clutch_id
 
 
 def _replaced(

@@ -8,7 +8,7 @@ from typing import Any, Final
 from sqlmodel import Session
 
 from service.climate.day_cycle import local_day
-from service.climate.ranges import DAY_MS, HOUR_MS
+from service.climate.ranges import DAY_MS
 from service.climate.series import without
 from service.lookback.bodies import Body, instant
 from service.lookback.lives import compared
@@ -16,7 +16,7 @@ from service.lookback.lives.changed import WINDOW_DAYS, changes_before, feeding_
 from service.lookback.lives.corrections import corrections_of
 from service.lookback.lives.stays import Life, Stay, local_span, names_words, stay_body, where_it_was
 from service.lookback.noted import entry_bodies
-from service.lookback.report import COUNTS, Gathered, fingerprint_of, gather
+from service.lookback.report import COUNTS, Gathered, as_of, fingerprint_of, gather
 from service.lookback.spans import LookbackSpan
 from service.lookback.summary import summary_parts, worst_of
 from service.lookback.words import counted, long_day_words, ms_of
@@ -26,8 +26,6 @@ from service.store.facts import RoomFacts
 from service.store.journal import entries_within, latest_of_kind
 
 _LISTS: Final = ("days", "misting", "alarms", "gaps", "facts", "journal")
-_STILL_MS: Final = 27 * HOUR_MS
-"""A day's night and what follows from it are over so long after its end. [ms]"""
 MOST_NEIGHBOURS: Final = 8
 """So many enclosures of neighbours are looked at."""
 
@@ -61,11 +59,6 @@ class Asked:
         return min(self.span.end_ms, self.now_ms) if self.event_ms is None else self.event_ms
 
 
-def as_of(span: LookbackSpan, now_ms: int) -> str | None:
-    """Return the instant as of which a span is told, None where it is over: then any later one tells the same."""
-    return instant(now_ms) if now_ms < span.end_ms + DAY_MS + _STILL_MS else None
-
-
 def life_report(
     store: Store, facts: RoomFacts, life: Life, asked: Asked, neighbours: Sequence[Life] = (), more: Body | None = None
 ) -> Body:
@@ -94,7 +87,7 @@ def life_report(
     body = _joined(stays, told)
     with store.read() as session:
         body["journal"] = _journal(session, life, body["journal"], span)
-        corrections = corrections_of(session, facts, life, stays)
+        corrections = corrections_of(session, facts, life.about, stays)
         fed = _feeding(session, life, asked)
     changes = changes_before(body["facts"], body["journal"], life.within(0, asked.until_ms + 1), asked.until_ms, zone)
     beside, comparison = _comparisons(store, facts, life, asked, body["days"], neighbours)
@@ -184,8 +177,12 @@ def _stay_parts(stays: Sequence[Stay], told: Sequence[Gathered], facts: RoomFact
         if gathered.first_heard_ms is not None or not gathered.body["data"]["readings"]:
             parts["unknown"].insert(0, _no_reading(gathered, facts))
         parts["outside"] = [*parts["whole"], *parts["outside"]]
+        if not any(one.body["alarms"] for one in told):
+            parts["alarms"] = []
         for key, title in titles.items():
             sections[title] += [f"{lead}{sentence}" for sentence in parts[key]]
+    if told and not sections["Alarms"]:
+        sections["Alarms"] = ["No alarm stood."]
     return [(title, found) for title, found in sections.items() if found]
 
 
