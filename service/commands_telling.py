@@ -52,5 +52,5 @@ def contact_list() -> None:
         sent = f"{state.sent_at:%Y-%m-%d %H:%M}" if state and state.sent_at else "never"
         said = wrong or (state.said if state and state.failing_since else None) or ""
         table.add_row(one.name, about, one.priority, one.hours or "always", sent, said)
-    console = Console()
-    console.print(table, width=None if console.is_terminal else _WIDE)
+    terminal = Console()
+    (terminal if terminal.is_terminal else Console(width=_WIDE)).print(table)

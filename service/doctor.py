@@ -17,6 +17,7 @@ from sqlalchemy.engine import make_url
 from sqlmodel import Session
 
 from service.doctor_reach import Finding, broker_findings, heartbeat_finding, note, web_finding, well, wrong
+from service.doctor_telling import telling_findings
 from service.errors import WardianError
 from service.model import Channel, ChannelState, from_ms, table_of
 from service.settings import Settings
@@ -97,6 +98,7 @@ def database_findings(settings: Settings, now: datetime) -> Iterator[Finding]:
         try:
             with store.read() as session:
                 yield from _store_findings(session, place, revision, now)
+                yield from telling_findings(session, settings.public_url, now)
         finally:
             store.close()
     except WardianError as exc:

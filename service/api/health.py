@@ -1,6 +1,7 @@
 """Whether the service lives, whether it is ready, and its figures for other watchers."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
+from datetime import datetime
 
 from fastapi import APIRouter, Request, Response
 from prometheus_client.core import CounterMetricFamily, GaugeMetricFamily, Metric
@@ -11,8 +12,9 @@ from service.api.answers import Answer
 from service.api.parts import MATTERS_NOT, Parts
 from service.api.problems import documented, problem
 from service.api.requests import PartsDep
-from service.model import to_ms
+from service.model import RouteState, to_ms
 from service.store.alarms import list_alarms
+from service.store.deliveries import GIVEN_UP, SENT, WAITING, WITHDRAWN, Counts, message_counts, route_states
 from service.store.processes import FIGURES
 from service.store.readings import newest_readings, number
 
@@ -88,6 +90,7 @@ class _Figures(Collector):
             writes, changes = number(session, "write"), number(session, "facts")
             alarms = list_alarms(session, standing=True, limit=_EVERY_ALARM)
             priorities = [alarm.priority for alarm in alarms]
+            outbox, routes = message_counts(session), route_states(session)
         yield GaugeMetricFamily("wardian_enclosures", "Enclosures in use.", len(facts.enclosures))
         yield GaugeMetricFamily("wardian_channels", "Channels known.", len(facts.channels))
         age = GaugeMetricFamily("wardian_newest_reading_age_seconds", "Since the newest reading of any channel.")
@@ -98,6 +101,7 @@ class _Figures(Collector):
         for priority in ("high", "medium", "low"):
             standing.add_metric([priority], priorities.count(priority))
         yield standing
+        yield from _telling(outbox, routes, self._parts.now())
         yield CounterMetricFamily("wardian_writes", "Writes of readings.", writes)
         yield CounterMetricFamily("wardian_fact_changes", "Changes of the room's facts.", changes)
         for name, value in self._parts.figures().items():
@@ -108,3 +112,21 @@ class _Figures(Collector):
         for name, state in sorted(self._parts.component_states().items()):
             component.add_metric([name], float(state.ok))
         yield component
+
+
+def _telling(outbox: Counts, routes: Mapping[int, RouteState], now: datetime) -> Iterator[Metric]:
+    """Yield how many messages went, wait or were given up, and how many routes fail."""
+    messages = CounterMetricFamily("wardian_messages", "Messages to contacts that are settled.", labels=["outcome"])
+    for state in (SENT, GIVEN_UP, WITHDRAWN):
+        messages.add_metric([state.replace(" ", "_")], outbox.by_state.get(state, 0))
+    yield messages
+    yield CounterMetricFamily("wardian_message_attempts", "Attempts to send messages.", outbox.attempts)
+    waiting = GaugeMetricFamily("wardian_messages_waiting", "Messages that wait to be sent.")
+    waiting.add_metric([], outbox.by_state.get(WAITING, 0))
+    yield waiting
+    age = GaugeMetricFamily("wardian_oldest_message_age_seconds", "Since the oldest message that waits was made.")
+    age.add_metric([], (now - outbox.oldest_waiting).total_seconds() if outbox.oldest_waiting else 0.0)
+    yield age
+    failing = GaugeMetricFamily("wardian_routes_failing", "Contacts whose route fails.")
+    failing.add_metric([], sum(state.failing_since is not None for state in routes.values()))
+    yield failing

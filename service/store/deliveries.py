@@ -26,13 +26,13 @@ class Counts:
     by_state : dict of str to int
     attempts : int
         Of all deliveries.
-    oldest_due : datetime or None
-        Since when the one that waits longest has been due; None when nothing waits.
+    oldest_waiting : datetime or None
+        When the one that waits longest was made; None when nothing waits.
     """
 
     by_state: dict[str, int]
     attempts: int
-    oldest_due: datetime | None
+    oldest_waiting: datetime | None
 
 
 def contacts_in_use(session: Session) -> Sequence[Contact]:
@@ -206,7 +206,7 @@ def recent_deliveries(
     return session.exec(query.order_by(_DELIVERY.c.id.desc()).limit(limit)).all()
 
 
-def counts(session: Session) -> Counts:
+def message_counts(session: Session) -> Counts:
     """Return how many messages are in each state, and since when the oldest has been due."""
     rows = session.execute(
         sa.select(_DELIVERY.c.state, sa.func.count(), sa.func.sum(_DELIVERY.c.attempts)).group_by(_DELIVERY.c.state)

@@ -9,7 +9,7 @@ import pytest
 from service.model import to_ms
 from service.notify.pace import Pace, wait_after
 from service.notify.self_watch import SelfWatch
-from service.store.deliveries import claim, counts
+from service.store.deliveries import claim, message_counts
 from service.store.engine import Store
 from service.watch.conditions import CONDITIONS
 from tests.builders import wait_until
@@ -114,7 +114,7 @@ def test_after_two_days_a_message_is_given_up_and_says_so(room: TellingRoom, hoo
     (delivery,) = room.deliveries()
     assert (delivery.state, delivery.said) == ("given up", "web hook at 127.0.0.1 said 500 (its own error)")
     with room.store.read() as session:
-        assert counts(session).by_state == {"given up": 1}
+        assert message_counts(session).by_state == {"given up": 1}
 
 
 def test_a_worker_that_died_lets_its_claim_lapse_and_another_sends_it(room: TellingRoom, hook: HookServer) -> None:
