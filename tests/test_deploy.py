@@ -32,7 +32,9 @@ DEPLOY = ROOT / "deploy"
 UNIT = DEPLOY / "systemd" / "wardian.service"
 QUEUED = 5_000
 NOT_AUTHORISED = 0x87
-PASSWORDS = {"wardian": "of the service", "a1-spot": "of the first", "a1-top": "of the second"}
+PASSWORDS = {
+    "wardian": "of the service", "a1-spot": "of the first", "a1-top": "of the second", "siren": "of the siren",
+}  # fmt: skip
 
 
 class DeployedBroker(Mosquitto):
@@ -218,6 +220,23 @@ def test_a_probe_reads_nothing(broker: DeployedBroker) -> None:
         wait_until(lambda: len(service.heard) >= 4)
         curious.listen(*filters)
         assert curious.heard == []
+
+
+def test_the_service_says_the_alarms_a_siren_hears_them_and_a_probe_can_neither(broker: DeployedBroker) -> None:
+    topic = "wardian/alarms/rack-a-1/basking-overheat"
+    with the_service(broker) as service, Client(broker, "a1-spot") as probe:
+        with Client(broker, "siren") as siren:
+            siren.listen("#")
+            probe.listen("#")
+            assert probe.say(topic, retain=True) == NOT_AUTHORISED
+            assert siren.say(topic, retain=True) == NOT_AUTHORISED
+            assert service.say(topic, "{}", retain=True) == 0
+            assert probe.say("probes/a1-spot") == 0
+            wait_until(lambda: bool(siren.heard))
+        with Client(broker, "siren") as late:
+            late.listen("wardian/alarms/#")
+            wait_until(lambda: late.heard == [topic])
+        assert (siren.heard, probe.heard) == ([topic], [])
 
 
 @pytest.mark.parametrize("tls", [True, False], ids=["from the network", "on this computer"])

@@ -54,26 +54,26 @@ class AlarmTopics:
     voice : Voice
     titles : mapping of str to str
         What a person reads of each condition.
+    look_every_s : float
+        How often it looks for changes. [s]
     """
 
-    def __init__(self, store: Store, voice: Voice, titles: Mapping[str, str]) -> None:
-        self._store, self._voice, self._titles = store, voice, titles
+    def __init__(
+        self, store: Store, voice: Voice, titles: Mapping[str, str], look_every_s: float = LOOK_EVERY_S
+    ) -> None:
+        self._store, self._voice, self._titles, self._look_every_s = store, voice, titles, look_every_s
         self._said: dict[str, bytes] = {}
         self._ids: dict[str, tuple[int, ...]] = {}
         self._connection = self._transition = 0
         self._joined_at, self._settled = 0.0, True
-        self.woken = threading.Event()
 
     def run(self, stop: threading.Event) -> None:
-        """Say what changes whenever woken, and each second besides, until told to stop."""
-        while not stop.is_set():
-            self.woken.wait(LOOK_EVERY_S)
-            self.woken.clear()
+        """Say what changes, until told to stop."""
+        while not stop.wait(self._look_every_s):
             try:
                 self.step()
             except StoreUnusable as exc:
                 log.warning("alarm_topics_wait", reason=str(exc))
-                stop.wait(LOOK_EVERY_S)
 
     def step(self) -> int:
         """Say what has changed since the last step; return how many messages that took."""
