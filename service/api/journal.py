@@ -16,6 +16,7 @@ from service.api.animal_answers import (
     enclosure_keys,
     entry_answers,
 )
+from service.api.journal_events import note
 from service.api.parts import Parts
 from service.api.problems import documented
 from service.api.requests import LARGEST_PAGE, IsoInstant, PartsDep, enclosure_named
@@ -24,7 +25,7 @@ from service.lookback.spans import enclosure_of
 from service.model import JournalEntry
 from service.store.animals import animal_named
 from service.store.clutches import clutch_named
-from service.store.journal import About, NewEntry, add_entry, correct_entry, entries_within, withdraw_entry
+from service.store.journal import About, NewEntry, correct_entry, entries_within, withdraw_entry
 
 router = APIRouter(tags=["animals"])
 _BEGINNING: Final = datetime(1970, 1, 1, tzinfo=UTC)
@@ -69,7 +70,10 @@ def get_journal(
 
 @router.post("/journal", status_code=201, responses=documented(400, 401, 403, 404, 409, 413, 422, 503))
 def post_entry(parts: PartsDep, person: SignedIn, body: EntryIn) -> EntryAnswer:
-    """Note something. A death or sale of a single animal ends its housing. 409: it is gone already."""
+    """Note something. A death or sale of a single animal ends its housing. 409: it is gone already.
+
+    Of an illness, a death or a failed clutch the readings of the span before are pinned: no rule deletes them.
+    """
     now = parts.now()
     with parts.store.write() as session:
         facts = parts.facts(session)
@@ -82,7 +86,7 @@ def post_entry(parts: PartsDep, person: SignedIn, body: EntryIn) -> EntryAnswer:
             value=body.value,
             note=body.note,
         )
-        entry = add_entry(session, new, person.name, now)
+        entry = note(session, facts, new, person.name, now)
         return _answer(parts, session, entry)
 
 

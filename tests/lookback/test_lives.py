@@ -93,8 +93,8 @@ def test_a_corrected_housing_is_told_with_both_versions(own_room: Store) -> None
     report = told(own_room)
     assert "moved" not in part(report, "What changed shortly before")
     corrected = [one for one in report["corrections"] if one["kind"] == "housing"]
-    assert corrected[1]["was"]["said"] == "in The cold one, from 22 March 2026 12:00"
-    assert corrected[1]["is"]["said"] == "in The cold one, from 12 March 2026 12:00"
+    cold = next(one for one in corrected if one["was"]["said"] == "in The cold one, from 22 March 2026 12:00")
+    assert cold["is"]["said"] == "in The cold one, from 12 March 2026 12:00"
     assert "Housing corrected on 2 April 00:00 by the keeper" in part(report, "Put right afterwards")
 
 
