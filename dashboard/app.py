@@ -9,6 +9,7 @@ from dashboard.headers import SecurityHeaders
 from dashboard.pages.about import about_router
 from dashboard.pages.alarms import alarms_router, answers_router
 from dashboard.pages.calibration import calibration_router, record_router
+from dashboard.pages.aisle import aisle_router
 from dashboard.pages.care import care_router
 from dashboard.pages.charts import chart_router
 from dashboard.pages.days import days_router
@@ -49,6 +50,7 @@ def create_app(parts: Parts) -> FastAPI:
     app.include_router(search_router(pages))
     app.include_router(profiles_router(pages))
     app.include_router(care_router(pages))
+    app.include_router(aisle_router(pages))
     app.include_router(set_up_router(pages))
     app.include_router(keys_router(pages))
     app.include_router(wall_router(pages, views))

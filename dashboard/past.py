@@ -8,6 +8,7 @@ from sqlmodel import Session
 
 from dashboard.day import Axis, Band
 from dashboard.figures.timeline import AlarmSpan, Line, Rain, Timeline
+from dashboard.marks import marks_in
 from dashboard.rain import judged_cycles
 from dashboard.tiles import WARMTH, heat_bands, water_bands
 from dashboard.words import condition_name, measured, quantity_name, span, unit_of, zone_name
@@ -72,6 +73,7 @@ def timeline_of(
         rain=_rain(session, facts, enclosure, days, periods, (start_ms, end_ms, now_ms)),
         alarms=alarm_spans(session, enclosure, start_ms, end_ms, now_ms),
         now_ms=now_ms,
+        marks=marks_in(session, enclosure, start_ms, end_ms),
     )
 
 

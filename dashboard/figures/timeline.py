@@ -13,6 +13,7 @@ from dashboard.day import Band
 from dashboard.fahrenheit import fahrenheit
 from dashboard.figures.palette import Palette, see_through
 from dashboard.figures.ticks import MOST_TICKS, local_text, local_ticks
+from dashboard.marks import Mark
 from service.climate.ranges import Floats, Instants, Spans
 from service.climate.series import merged, without
 
@@ -40,6 +41,15 @@ _RAIN_SYMBOLS: Final = {
     "none": "x-thin",
     "due": "circle-open",
 }
+
+
+_MARKS: Final = {
+    "note": ("noted", "square"),
+    "animal": ("animals", "diamond"),
+    "equipment": ("new equipment", "hexagon"),
+    "care": ("care", "pentagon"),
+}
+"""What people did: what it is called, and its shape."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -105,6 +115,8 @@ class Timeline:
     now_ms : int
     most_ticks : int
         As many as the width has room for.
+    marks : sequence of Mark
+        What people did.
     """
 
     start_ms: int
@@ -117,6 +129,7 @@ class Timeline:
     alarms: Sequence[AlarmSpan]
     now_ms: int
     most_ticks: int = MOST_TICKS
+    marks: Sequence[Mark] = ()
 
 
 def timeline_in_fahrenheit(timeline: Timeline) -> Timeline:
@@ -167,6 +180,8 @@ def timeline_figure(timeline: Timeline, palette: Palette) -> go.Figure:
     figure = make_subplots(rows=rows, cols=1, shared_xaxes=True, vertical_spacing=0.03, row_heights=heights or None)
     for number, panel in enumerate(panels, 1):
         _add_panel(figure, timeline, panel, number, palette)
+    if timeline.marks and panels:
+        _add_marks(figure, timeline, palette)
     if timeline.alarms:
         _add_alarms(figure, timeline, rows, palette)
     _add_nights(figure, timeline, palette)
@@ -288,6 +303,29 @@ def _rain_traces(timeline: Timeline, extent: tuple[float, float], palette: Palet
         )
 
 
+def _add_marks(figure: go.Figure, timeline: Timeline, palette: Palette) -> None:
+    """Add what people did, each kind with a shape of its own, along the top of the first panel."""
+    low, high = figure.layout.yaxis.range
+    for kind, (name, symbol) in _MARKS.items():
+        marks = [mark for mark in timeline.marks if mark.kind == kind]
+        if marks:
+            figure.add_trace(
+                go.Scatter(
+                    x=[mark.at_ms for mark in marks],
+                    y=[high - 0.05 * (high - low)] * len(marks),
+                    mode="markers",
+                    name=name,
+                    marker={
+                        "symbol": symbol, "size": 12, "color": palette.case, "line": {"width": 2, "color": palette.ink},
+                    },
+                    customdata=[f"{local_text(mark.at_ms, timeline.zone)}: {mark.sentence}" for mark in marks],
+                    hovertemplate="%{customdata}<extra></extra>",
+                ),
+                row=1,
+                col=1,
+            )  # fmt: skip
+
+
 def _add_alarms(figure: go.Figure, timeline: Timeline, row: int, palette: Palette) -> None:
     """Add a thin panel in which each alarm is a bar from raised to returned, on lanes so that none hides another."""
     lanes: list[int] = []
@@ -324,6 +362,13 @@ def _add_nights(figure: go.Figure, timeline: Timeline, palette: Palette) -> None
             "line": {"width": 0}, "fillcolor": see_through(palette.dark, 0.75), "name": "night",
         }
         for start, end in timeline.nights
+    ]  # fmt: skip
+    shapes += [
+        {
+            "type": "line", "xref": "x", "yref": "paper", "x0": mark.at_ms, "x1": mark.at_ms, "y0": 0, "y1": 1,
+            "line": {"width": 1, "dash": "dot", "color": palette.soft}, "name": "mark",
+        }
+        for mark in timeline.marks
     ]  # fmt: skip
     if timeline.start_ms <= timeline.now_ms < timeline.end_ms:
         now = {"type": "line", "xref": "x", "yref": "paper", "x0": timeline.now_ms, "x1": timeline.now_ms}

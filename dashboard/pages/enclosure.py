@@ -11,7 +11,15 @@ from dashboard.pages.charts import enclosure_named
 from dashboard.pages.site import Pages
 from service.api.live import live_position
 from service.climate.ranges import DAY_MS
+from service.model import to_ms
+from service.store.animals import living_in, load_animals
+from service.store.journal import KINDS
 
+NOTE_KINDS: Final = [
+    (key, KINDS[key].words)
+    for key in ("fed", "refused-food", "shed", "laid", "moved", "lamp-changed", "hand-misted", "note")
+]
+"""What is noted in the aisle; the rest has forms of its own."""
 SPANS: Final = {"24h": DAY_MS, "7d": 7 * DAY_MS, "30d": 30 * DAY_MS, "year": 365 * DAY_MS}
 
 
@@ -28,8 +36,11 @@ def enclosure_router(pages: Pages) -> APIRouter:
                 return pages.html("missing.html", facts, now, 404, key=key)
             view, after = views.view(session, facts, facts.by_key[key], now), live_position(session)
             rest = rest_view(session, facts, facts.by_key[key].id, now)
+            living = living_in(load_animals(session), facts.by_key[key].id, to_ms(now))
+        aisle = {"residents": [one.name for one in living], "note_kinds": NOTE_KINDS}
+        profile = facts.by_key[key].profile_at(to_ms(now))
         shown = {"view": view, "rest": rest, "live_after": after, "spans": SPANS, "plotly_url": pages.assets.plotly_url}
-        page = pages.html("enclosure.html", facts, now, **shown)
+        page = pages.html("enclosure.html", facts, now, profile_key=profile, **shown, **aisle)
         page.headers["Content-Security-Policy"] = CHART_POLICY
         return page
 
