@@ -16,6 +16,7 @@ from service.commands_lookback import lookback, verify
 from service.commands_lookout import lookout
 from service.commands_parts import ingest, jobs, up, watch, web
 from service.commands_people import account
+from service.commands_probes import read_probes
 from service.commands_replay import replay
 from service.commands_store import pin, retention, seal
 from service.commands_store_care import backup, doctor, move_store, restore
@@ -51,6 +52,7 @@ app.command()(lookback)
 app.command()(lookout)
 app.command()(verify)
 app.command()(replay)
+app.command()(read_probes)
 for part in (up, ingest, watch, web, jobs):
     app.command()(part)
 for care in (backup, restore, move_store, doctor, seal, retention, pin):
