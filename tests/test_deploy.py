@@ -30,6 +30,7 @@ from tests.service_process import ServiceProcess
 
 DEPLOY = ROOT / "deploy"
 UNIT = DEPLOY / "systemd" / "wardian.service"
+PROBES_UNIT = DEPLOY / "systemd" / "wardian-probes.service"
 QUEUED = 5_000
 NOT_AUTHORISED = 0x87
 PASSWORDS = {
@@ -337,13 +338,15 @@ _READ_BY = ("systemd-analyze", _verified_by_systemd) if shutil.which("systemd-an
 
 
 @pytest.mark.parametrize("read", [pytest.param(_READ_BY[1], id=f"read-by-{_READ_BY[0]}")])
-def test_the_unit_is_sound(tmp_path: Path, read: Callable[[Path, Path], None]) -> None:
-    read(UNIT, tmp_path)
+@pytest.mark.parametrize("unit", [UNIT, PROBES_UNIT], ids=lambda unit: unit.stem)
+def test_the_unit_is_sound(tmp_path: Path, unit: Path, read: Callable[[Path, Path], None]) -> None:
+    read(unit, tmp_path)
 
 
-def test_the_unit_comes_back_after_any_end_but_a_wrong_setting() -> None:
-    service = _unit(UNIT)["Service"]
-    assert service["ExecStart"] == "/opt/wardian/.venv/bin/wardian up"
+@pytest.mark.parametrize(("unit", "command"), [(UNIT, "up"), (PROBES_UNIT, "read-probes --every 60")])
+def test_the_unit_comes_back_after_any_end_but_a_wrong_setting(unit: Path, command: str) -> None:
+    service = _unit(unit)["Service"]
+    assert service["ExecStart"] == f"/opt/wardian/.venv/bin/wardian {command}"
     assert (service["Restart"], service["RestartPreventExitStatus"]) == ("always", "2")
     assert service["User"] != "root"
     assert service["WorkingDirectory"] == f"/var/lib/{service['StateDirectory']}"
