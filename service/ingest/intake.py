@@ -6,20 +6,27 @@ from dataclasses import dataclass, field
 
 from sqlmodel import Session
 
+from sensors.payloads.gateways import Told
 from sensors.payloads.measurement import Decoded, Measurement, PayloadError
 from service.climate.series import cadence_of
 from service.errors import StoreUnusable
 from service.ingest.arrivals import Arrival, digest_of
-from service.ingest.mapping import ChannelIntake, Mappings, ProbeIntake
+from service.ingest.mapping import ChannelIntake, GatewayIntake, Mappings, ProbeIntake
 from service.ingest.times import Dated, lay_backlog, time_of
 from service.model import Flag, from_ms
 from service.store.engine import Store
 from service.store.facts import facts_version, load_facts
 from service.store.intake import ReceiptEntry, Refusal, add_receipt, keep_refusals
-from service.store.readings import NewReading, add_readings, newest_readings, recent_times
+from service.store.readings import NewReading, add_readings, lock_writes, newest_readings, recent_times
+from service.store.unclaimed import Unclaimed, keep_unclaimed, trim_unclaimed
 
 OWN_TOPICS = "wardian/"
 """What we publish ourselves begins so: it is no probe's."""
+USUAL_UNCLAIMED = 64 * 2**20
+"""What the messages that belong to no probe may take, unless a setting says otherwise. [byte]"""
+_TRIMMED_EVERY = 16
+"""Looking whether all fit costs more than keeping one: done when a sixteenth of the room may be taken anew."""
+_STRANGER = "its gateway speaks for a probe that nobody has claimed"
 _UNKNOWN_CADENCE_MS = 60_000
 _IMPOSSIBLE, _LATE, _ARRIVAL = int(Flag.IMPOSSIBLE), int(Flag.LATE), int(Flag.ARRIVAL_CLOCK)
 _LAID = int(Flag.ARRIVAL_CLOCK | Flag.APPROXIMATE)
@@ -47,6 +54,8 @@ class _Batch:
 
     rows: list[NewReading] = field(default_factory=list)
     refusals: list[Refusal] = field(default_factory=list)
+    heard: list[tuple[Arrival, ProbeIntake, Decoded]] = field(default_factory=list)
+    unclaimed: list[Unclaimed] = field(default_factory=list)
     held: dict[int, list[tuple[Arrival, ChannelIntake, float]]] = field(default_factory=dict)
 
 
@@ -60,14 +69,19 @@ class Intake:
     store : Store
     keep_refused : int
         How many refused messages are kept.
+    keep_unclaimed : int
+        What the messages that belong to no probe may take. [byte]
     """
 
-    def __init__(self, store: Store, keep_refused: int) -> None:
+    def __init__(self, store: Store, keep_refused: int, keep_unclaimed: int = USUAL_UNCLAIMED) -> None:
         self._store = store
-        self._keep_refused = keep_refused
+        self._keep_refused, self._keep_unclaimed = keep_refused, keep_unclaimed
+        # At the first message what was kept before is looked at too.
+        self._untrimmed = keep_unclaimed
         self._lock = threading.Lock()
         self._mappings: Mappings | None = None
         self._newest: dict[int, int] = {}
+        self._seen_write = -1
         self._last_arrival: dict[int, int] = {}
         self._burst_at: dict[int, int] = {}
         self.stored = 0
@@ -119,13 +133,27 @@ class Intake:
             mappings = self._current_mappings(session)
             batch = _Batch()
             for arrival in arrivals:
-                self._sort(session, mappings, arrival, backlog, batch)
+                self._sort(mappings, arrival, backlog, batch)
+            write = self._catch_up(session)
+            for arrival, probe, decoded in batch.heard:
+                self._hear(session, arrival, backlog, (probe, decoded), batch)
             if backlog is not None:
                 self._lay(session, batch, backlog)
             stored = add_readings(session, batch.rows)
             keep_refusals(session, batch.refusals, self._keep_refused)
+            added = self._keep(session, batch.unclaimed)
             add_receipt(session, mqtt_session, receipts)
+        self._untrimmed = added
+        self._seen_write = write + bool(batch.rows)
         self._count(batch, stored)
+
+    def _keep(self, session: Session, unclaimed: Sequence[Unclaimed]) -> int:
+        """Keep what is nobody's; return what has been added since all of it was last made to fit. [byte]."""
+        added = self._untrimmed + keep_unclaimed(session, unclaimed)
+        if not unclaimed or added < self._keep_unclaimed // _TRIMMED_EVERY:
+            return added
+        trim_unclaimed(session, self._keep_unclaimed)
+        return 0
 
     def take_measured(self, rows: Sequence[tuple[str, Measurement]], now_ms: int) -> tuple[int, list[str | None]]:
         """Store measurements of named probes that came by another way than MQTT.
@@ -138,6 +166,7 @@ class Intake:
         """
         with self._lock, self._store.write() as session:
             mappings, batch, reasons = self._current_mappings(session), _Batch(), []
+            write = self._catch_up(session)
             for probe_key, measurement in rows:
                 probe = mappings.probes.get(probe_key)
                 channel = probe.channels.get(measurement.quantity) if probe else None
@@ -153,47 +182,75 @@ class Intake:
                 # With another time than its own it would be stored again when the same batch is sent again.
                 reasons.append(dated.refusal and "the time is more than 5 min ahead of ours; set the device's clock")
             stored = add_readings(session, batch.rows)
+        self._seen_write = write + bool(batch.rows)
         self._count(batch, stored)
         return stored, reasons
 
     def _count(self, batch: _Batch, stored: int) -> None:
         self.stored += stored
         self.repeated += len(batch.rows) - stored
-        self.refused += len(batch.refusals)
+        self.refused += len(batch.refusals) + len(batch.unclaimed)
 
     def _current_mappings(self, session: Session) -> Mappings:
         """Return what topics mean now; facts that changed are loaded again, with where each channel stands."""
         if self._mappings is None or self._mappings.version != facts_version(session):
             self._mappings = Mappings(load_facts(session))
-            self._newest, self._last_arrival = {}, {}
-            for state in newest_readings(session):
-                self._newest[state.channel_id] = state.at_ms
-                if state.flags & Flag.ARRIVAL_CLOCK:
-                    self._last_arrival[state.channel_id] = state.at_ms
+            self._newest, self._last_arrival, self._seen_write = {}, {}, -1
         return self._mappings
 
-    def _sort(
-        self, session: Session, mappings: Mappings, arrival: Arrival, backlog: Backlog | None, batch: _Batch
-    ) -> None:
-        """Put what one message says where it belongs: readings, refusals, or the burst that has no times."""
+    def _catch_up(self, session: Session) -> int:
+        """Take up where each channel stands after what other processes have stored, and keep them waiting meanwhile.
+
+        Returns
+        -------
+        int
+            The number of the last write.
+        """
+        write = lock_writes(session)
+        for state in newest_readings(session, self._seen_write) if write != self._seen_write else ():
+            self._newest[state.channel_id] = state.at_ms
+            if state.flags & Flag.ARRIVAL_CLOCK:
+                self._last_arrival[state.channel_id] = state.at_ms
+        return write
+
+    def _sort(self, mappings: Mappings, arrival: Arrival, backlog: Backlog | None, batch: _Batch) -> None:
+        """Read what one message says: of which probe, refused, or nobody's."""
         if arrival.topic.startswith(OWN_TOPICS):
             return
-        probes = mappings.of_topic(arrival.topic)
-        if not probes:
-            batch.refusals.append(_refusal(arrival, "no probe has this topic; claim it, or add it to the room file"))
-        for probe in probes:
-            decoded = _decoded(probe, arrival, batch)
-            for measurement in decoded.measurements:
-                channel = probe.channels[measurement.quantity]
-                if measurement.at_ms is None and arrival.retained:
-                    batch.refusals.append(_refusal(arrival, "retained, and without a time: it may be of any age"))
-                elif measurement.at_ms is None and backlog and self._is_backlog(session, channel, arrival, backlog):
-                    batch.held.setdefault(channel.id, []).append((arrival, channel, measurement.value))
-                else:
-                    dated = time_of(measurement.at_ms, arrival.at_ms, self._last_arrival.get(channel.id))
-                    if dated.refusal:
-                        batch.refusals.append(_refusal(arrival, dated.refusal))
-                    self._add(batch, channel, measurement.value, dated)
+        listeners = mappings.of_topic(arrival.topic)
+        if not listeners:
+            batch.unclaimed.append(_unclaimed(arrival, backlog, ("",), listeners.nobody))
+        for probe in listeners.probes:
+            batch.heard.append((arrival, probe, _decoded(probe, arrival, batch)))
+        for gateway in listeners.gateways:
+            told = _told(gateway, arrival, batch)
+            for called, decoded in told.of_probes:
+                batch.heard.append((arrival, gateway.probes[called], decoded))
+            if told.strangers:
+                batch.unclaimed.append(_unclaimed(arrival, backlog, tuple(told.strangers), _STRANGER))
+
+    def _hear(
+        self,
+        session: Session,
+        arrival: Arrival,
+        backlog: Backlog | None,
+        said: tuple[ProbeIntake, Decoded],
+        batch: _Batch,
+    ) -> None:
+        """Put what one probe says where it belongs: readings, refusals, or the burst that has no times."""
+        probe, decoded = said
+        batch.refusals.extend(_refusal(arrival, f"probe {probe.key}: {reason}") for reason in decoded.refusals)
+        for measurement in decoded.measurements:
+            channel = probe.channels[measurement.quantity]
+            if measurement.at_ms is None and arrival.retained:
+                batch.refusals.append(_refusal(arrival, "retained, and without a time: it may be of any age"))
+            elif measurement.at_ms is None and backlog and self._is_backlog(session, channel, arrival, backlog):
+                batch.held.setdefault(channel.id, []).append((arrival, channel, measurement.value))
+            else:
+                dated = time_of(measurement.at_ms, arrival.at_ms, self._last_arrival.get(channel.id))
+                if dated.refusal:
+                    batch.refusals.append(_refusal(arrival, dated.refusal))
+                self._add(batch, channel, measurement.value, dated)
 
     def _add(self, batch: _Batch, channel: ChannelIntake, value: float, dated: Dated) -> None:
         flags = dated.flags
@@ -245,18 +302,38 @@ def _refusal(arrival: Arrival, reason: str) -> Refusal:
     return Refusal(from_ms(arrival.at_ms), arrival.topic, arrival.payload, reason)
 
 
+def _unclaimed(arrival: Arrival, backlog: Backlog | None, called: tuple[str, ...], reason: str) -> Unclaimed:
+    resumed_at = None if backlog is None else from_ms(backlog.resumed_ms)
+    at, retained = from_ms(arrival.at_ms), arrival.retained
+    return Unclaimed(at, arrival.topic, arrival.payload, retained, resumed_at, called, reason)
+
+
 def _decoded(probe: ProbeIntake, arrival: Arrival, batch: _Batch) -> Decoded:
-    """Decode a message as one probe's; what cannot be read is noted with the reason."""
+    """Decode a message as one probe's; one that cannot be read as a whole is noted with the reason."""
     if probe.decode is None:
         batch.refusals.append(_refusal(arrival, probe.problem or ""))
         return Decoded([], [])
     try:
-        decoded = probe.decode(arrival.payload, arrival.at_ms)
+        return probe.decode(arrival.payload, arrival.at_ms)
     except PayloadError as exc:
         batch.refusals.append(_refusal(arrival, f"probe {probe.key}: {exc}"))
         return Decoded([], [])
-    batch.refusals.extend(_refusal(arrival, f"probe {probe.key}: {reason}") for reason in decoded.refusals)
-    return decoded
+
+
+def _told(gateway: GatewayIntake, arrival: Arrival, batch: _Batch) -> Told:
+    """Decode a gateway's message; `strangers` are those of the names that no probe has."""
+    told = Told()
+    try:
+        if gateway.decode is not None:
+            told = gateway.decode(arrival.payload, arrival.at_ms)
+    except PayloadError as exc:
+        batch.refusals.append(_refusal(arrival, f"gateway: {exc}"))
+    batch.refusals.extend(_refusal(arrival, f"gateway: {reason}") for reason in told.refusals)
+    # Probes whose mapping cannot be used are no strangers: their messages wait for it to be mended.
+    unread = set(gateway.probes) if gateway.decode is None else set(told.strangers) & set(gateway.probes)
+    batch.refusals.extend(_refusal(arrival, gateway.probes[called].problem or "") for called in sorted(unread))
+    told.strangers = [called for called in told.strangers if called not in unread]
+    return told
 
 
 TakeBatch = Callable[[Sequence[Arrival], str, Backlog | None], None]

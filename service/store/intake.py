@@ -10,6 +10,7 @@ from sqlalchemy.dialects import postgresql, sqlite
 from sqlmodel import Session, select
 
 from service.model import Counter, Receipt, RefusedMessage, RefusedTopic, table_of
+from service.store.readings import next_number
 
 SHOWN_BYTES = 4096
 """How much of a refused payload is kept. [byte]"""
@@ -44,13 +45,14 @@ def keep_refusals(session: Session, refusals: Sequence[Refusal], limit: int) -> 
     """Keep refused messages to be looked at, at most `limit` of them, and count them all by topic."""
     if not refusals:
         return
+    next_number(session, "unclaimed")
     rows = [
         {
             "received_at": refusal.at,
             "topic": refusal.topic,
             "payload": refusal.payload[:SHOWN_BYTES],
             "size": len(refusal.payload),
-            "reason": refusal.reason,
+            "reason": _storable(refusal.reason),
         }
         for refusal in refusals[-limit:]
     ]
@@ -58,6 +60,11 @@ def keep_refusals(session: Session, refusals: Sequence[Refusal], limit: int) -> 
     newest = session.execute(sa.select(sa.func.max(_REFUSED.c.id))).scalar_one()
     session.execute(sa.delete(_REFUSED).where(_REFUSED.c.id <= newest - limit))
     _count_topics(session, refusals)
+
+
+def _storable(text: str) -> str:
+    """Return a sentence without the one character that PostgreSQL refuses in a text."""
+    return text.replace("\0", "\\0")
 
 
 def _count_topics(session: Session, refusals: Iterable[Refusal]) -> None:
@@ -72,7 +79,7 @@ def _count_topics(session: Session, refusals: Iterable[Refusal]) -> None:
             topic = "(other topics)"  # noqa: PLW2901 - the name that is counted
         statement = insert(_TOPIC).values(
             topic=topic,
-            reason=of_topic[-1].reason,
+            reason=_storable(of_topic[-1].reason),
             count=len(of_topic),
             first_at=of_topic[0].at,
             last_at=of_topic[-1].at,

@@ -18,6 +18,7 @@ from service.settings import Settings, load_settings
 from service.store.engine import Store
 from service.store.intake import refused_messages, refused_topics
 from service.store.readings import newest_readings
+from service.store.unclaimed import list_sources, messages_of
 from tests.builders import MINUTE, a_probe, a_site, listening, publish, publisher, stored, wait_until
 from tests.mosquitto import Mosquitto
 
@@ -69,8 +70,11 @@ def test_what_cannot_be_read_or_belongs_to_nobody_is_kept_with_its_reason(
     with with_probes.read() as session:
         counts = {topic.topic: topic.count for topic in refused_topics(session)}
         kept = {message.payload: message.reason for message in refused_messages(session)}
-    assert counts == {"probes/clock": 1, "stray/thing": 2, "probes/plain": 1}
-    assert "no probe has this topic" in kept[b"hello"]
+        (stray,) = list_sources(session)
+        strays = [message.payload for message in messages_of(session, "stray/thing")]
+    assert counts == {"probes/clock": 1, "probes/plain": 1}
+    assert (stray.topic, stray.count, strays) == ("stray/thing", 2, [b"hello", b"again"])
+    assert "no probe has this topic" in stray.reason
     assert "clock" in kept[b"\xff\xfe{"]
     assert "plain" in kept[b"warm"]
 
@@ -93,7 +97,7 @@ def test_a_topic_with_odd_characters_is_kept_as_it_is(with_probes: Store, mosqui
         publish(client, topic, "1")
         wait_until(lambda: intake.refused == 1)
     with with_probes.read() as session:
-        assert [kept.topic for kept in refused_topics(session)] == [topic]
+        assert [source.topic for source in list_sources(session)] == [topic]
 
 
 def test_the_same_message_with_its_own_time_is_stored_once(with_probes: Store, address: BrokerAddress) -> None:

@@ -176,17 +176,37 @@ def enclosures(draw: st.DrawFn, key: str, room: str, slot: int, followed: list[s
     return text
 
 
+GATEWAYS = {
+    "json": [
+        {}, {"each": ""}, {"each": "/all", "called": "aa:01", "called_at": "/id"},
+        {"each": "/all", "called": "4711", "called_at": "member"}, {"topic": "gw/+/x", "called": "é b", "called_at": 2},
+    ],
+    "senml": [{}, {"called": "urn:dev:mac:01/", "called_at": "bn"}, {"topic": "#", "called": "c", "called_at": 7}],
+}  # fmt: skip
+FIGURES = st.fixed_dictionaries(
+    {"accuracy": st.floats(0.01, 9)},
+    optional={
+        "resolution": st.floats(0.01, 1),
+        "range": st.just([-20.5, 60]),
+        "response": st.integers(1, 99),
+        "source": names,
+    },
+)
+
+
 @st.composite
 def probes(draw: st.DrawFn, key: str, homes: list[str]) -> str:
     form = draw(st.sampled_from(["json", "senml"]))
-    head = {"id": key, "model": draw(st.sampled_from(sorted(CATALOGUE))), "topic": f"probes/{key}", "format": form}
+    model = draw(st.sampled_from(sorted(CATALOGUE)))
+    head = {"id": key, "model": model, "topic": f"probes/{key}", "format": form}
+    head |= draw(st.sampled_from(GATEWAYS[form]))
     every = draw(st.none() | st.floats(0.5, 86_400))
     time = draw(st.sampled_from([None, "/at"])) if form == "json" else None
     text = "[[probe]]\n" + "\n".join(pairs({**head, "every": every, "time": time})) + "\n"
     for quantity in draw(st.lists(st.sampled_from(sorted(QUANTITIES)), unique=True, min_size=1, max_size=3)):
         pointer = draw(st.sampled_from(["", "/a", "/a~1b/0"]))
         where = {"pointer": pointer} if form == "json" else {"name": f"urn:dev:{quantity}"}
-        channel = {"quantity": quantity, **where}
+        channel = {"quantity": quantity, **where} | (draw(FIGURES) if model == "other" else {})
         unit = draw(st.none() | st.sampled_from(sorted(QUANTITIES[quantity].units)))
         text += "[[probe.channel]]\n" + "\n".join(pairs({**channel, "unit": unit})) + "\n"
         if draw(st.booleans()):
