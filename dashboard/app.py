@@ -7,13 +7,18 @@ from dashboard.asked import Asked, asked_path
 from dashboard.assets import Assets, static_router
 from dashboard.headers import SecurityHeaders
 from dashboard.pages.about import about_router
-from dashboard.pages.alarms import alarms_router, answers_router
-from dashboard.pages.calibration import calibration_router, record_router
 from dashboard.pages.aisle import aisle_router
+from dashboard.pages.alarms import alarms_router, answers_router
+from dashboard.pages.animals import animals_router
+from dashboard.pages.calibration import calibration_router, record_router
 from dashboard.pages.care import care_router
 from dashboard.pages.charts import chart_router
+from dashboard.pages.clutches import clutches_router
+from dashboard.pages.compare import compare_router
 from dashboard.pages.days import days_router
 from dashboard.pages.enclosure import enclosure_router
+from dashboard.pages.journal import journal_router
+from dashboard.pages.look_back import look_back_router
 from dashboard.pages.people import people_router
 from dashboard.pages.profiles import profiles_router
 from dashboard.pages.room import room_router
@@ -56,6 +61,8 @@ def create_app(parts: Parts) -> FastAPI:
     app.include_router(wall_router(pages, views))
     app.include_router(telling_router(pages))
     for router in (calibration_router, record_router):
+        app.include_router(router(pages))
+    for router in (animals_router, journal_router, clutches_router, look_back_router, compare_router):
         app.include_router(router(pages))
     app.include_router(about_router(pages))
     app.include_router(static_router(assets))

@@ -18,6 +18,7 @@ from sensors.simulator.roomfile import room_toml
 from sensors.simulator.sampling import ProbeReadings, by_channel
 from service.alarms.lifecycle import State
 from service.alarms.record import acknowledge
+from service.demo_keeping import note_keeping
 from service.errors import BadUse
 from service.ingest.embedded_broker import free_port
 from service.main import Service, now_ms, running
@@ -94,6 +95,7 @@ def _make_room(settings: Settings, days: int, console: Console) -> SimulatedRoom
     console.print("Looking for what went wrong in them …")
     record_history(store, start, now)
     _acknowledge_what_is_over(store, from_ms(now - _DAY_MS))
+    note_keeping(store, from_ms(now), days)
     store.close()
     return room
 

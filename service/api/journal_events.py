@@ -54,7 +54,10 @@ def pin_before(session: Session, facts: RoomFacts, entry: JournalEntry, by: str,
     span = span_noted(session, facts, entry, life.species)
     reason = f"{KINDS[entry.kind].words}: {life.name}, {entry.from_at:%Y-%m-%d}"
     pinned = 0
-    for stay in life.within(span.start_ms, span.end_ms):
+    # Of eggs everything since they were laid counts.
+    laid = min((stay.start_ms for stay in life.stays), default=span.start_ms)
+    start = span.start_ms if entry.clutch_id is None else min(span.start_ms, laid)
+    for stay in life.within(start, span.end_ms):
         what = {
             "enclosure_id": stay.enclosure.id, "from_at": from_ms(stay.start_ms), "until_at": from_ms(stay.end_ms),
             "reason": reason,
