@@ -2,6 +2,7 @@
 
 from sensors.catalogue import CATALOGUE
 from sensors.payloads.decoder import FORMATS
+from sensors.payloads.topics import fault_of_filter
 from sensors.quantities import QUANTITIES
 from service.model import ZONES
 from service.roomfile.known import Known
@@ -9,7 +10,6 @@ from service.roomfile.nodes import Node
 from service.roomfile.read_elements import read_figures, read_names, read_pointer
 from service.roomfile.spans import report_meeting
 from service.roomfile.spec import BEGINNING, ChannelSpec, PlacementSpec, ProbeSpec
-from service.roomfile.topics import fault_of_filter
 
 _LONGEST_CADENCE_S = 86_400.0
 

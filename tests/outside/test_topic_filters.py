@@ -8,8 +8,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from paho.mqtt.client import topic_matches_sub
 
+from sensors.payloads.topics import fault_of_filter
 from service.ingest.topic_filters import TopicIndex, matches
-from service.roomfile.topics import fault_of_filter
 
 with (Path(__file__).parent / "data" / "mqtt_topic_filters.csv").open(encoding="utf-8", newline="") as file:
     ROWS = list(csv.DictReader(file))

@@ -5,9 +5,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from roomfile_builders import MORE, ROOM, changed
 
+from sensors.payloads.topics import fault_of_filter
 from service.errors import RoomFileInvalid
 from service.roomfile.reading import parse_room_file, read_profile_file, read_room_file
-from service.roomfile.topics import fault_of_filter
 
 
 def refusal(path: Path) -> str:
