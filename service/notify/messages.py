@@ -180,7 +180,8 @@ def _line(one: Told, frame: Frame) -> str:
     if one.kind == "returned":
         return f"Over: {_lower(one.wording.title)}, {one.place}"
     figure = f" {measured(one.value, one.unit)}" if one.value is not None else ""
-    return f"{one.wording.title}: {one.place}{figure}, since {clock(one.began, frame)}"
+    over = f", over since {clock(one.returned, frame)}" if one.returned else ""
+    return f"{one.wording.title}: {one.place}{figure}, since {clock(one.began, frame)}{over}"
 
 
 def _advice(one: Told) -> tuple[str, ...]:

@@ -33,6 +33,7 @@ class Mailbox:
     taken_at: list[float] = field(default_factory=list)
     asked: int = 0
     rude_goodbye: bool = False
+    heard: Callable[[], None] | None = None
     _controller: Controller | None = None
 
     @property
@@ -67,6 +68,8 @@ class Mailbox:
         assert isinstance(content, bytes)
         self.taken_at.append(time.perf_counter())
         self.mails.append(message_from_bytes(content, policy=default))  # type: ignore[arg-type]
+        if self.heard is not None:
+            self.heard()
         if self.manners == "drop after":
             server.transport.abort()
         return "250 taken"
@@ -109,7 +112,7 @@ class HookServer:
     posts: list[Post] = field(default_factory=list)
     taken: list[Post] = field(default_factory=list)
     tls: ssl.SSLContext | None = None
-    heard: Callable[[Post], None] | None = None
+    heard: Callable[[], None] | None = None
     _loop: asyncio.AbstractEventLoop | None = None
     _thread: threading.Thread | None = None
     _stop: asyncio.Event | None = None
@@ -159,7 +162,7 @@ class HookServer:
         if 200 <= status < 300:
             self.taken.append(post)
             if self.heard is not None:
-                self.heard(post)
+                self.heard()
         if self.delay_s:
             await asyncio.sleep(self.delay_s)
         if status:
