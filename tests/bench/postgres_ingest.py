@@ -1,5 +1,6 @@
 """Batches of readings into PostgreSQL, beside the same batches by its driver alone."""
 
+import os
 import shutil
 import time
 from collections.abc import Iterator
@@ -39,9 +40,7 @@ def initdb() -> str:
         When there is none.
     """
     apart = sorted(Path("/usr/lib/postgresql").glob("*/bin"), key=lambda folder: int(folder.parts[4]), reverse=True)
-    found = next(
-        (path for folder in apart if (path := shutil.which("initdb", path=str(folder)))), shutil.which("initdb")
-    )
+    found = shutil.which("initdb", path=":".join([*map(str, apart), os.environ.get("PATH", "")]))
     if found is None:
         raise BenchError("initdb is not installed; install PostgreSQL to measure this")
     return found

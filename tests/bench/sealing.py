@@ -19,11 +19,11 @@ from tests.bench.sealed_rooms import ChannelMonth, seal_into, years
 _DAYS, _EVERY_MS, _CHANNELS = 30, 30_000, 4
 _LEAST = 3_000_000.0
 ABOUT = """\
-30 days of a channel at 30 s with jittered times. *Packed and written*: arrays become blocks in the SQLite file - packed,
-unpacked again and compared, summed up, checksummed and written, 30 days a transaction - counted in processor time of the
-one thread; the *bare limit* is `encode_day` alone. *Taken from rows*: the sealer's whole work, from finding quiet days
-to the last commit, without its rests, on four channels stored as rows; the *bare limit* is sqlite3 reading and deleting
-the same rows in as many transactions, and nothing made of them."""
+30 days of a channel at 30 s with jittered times. *Packed and written*: arrays become blocks in the SQLite file (packed,
+unpacked again and compared, summed up, checksummed and written, 30 days a transaction), counted in processor time of
+the one thread; the *bare limit* is `encode_day` alone. *Taken from rows*: the sealer's whole work, from finding quiet
+days to the last commit, without its rests, on four channels stored as rows; the *bare limit* is sqlite3 reading and
+deleting the same rows in as many transactions, and nothing made of them."""
 
 
 def measure(pairs: int, tell: Tell) -> list[Figure]:
