@@ -17,7 +17,7 @@ _LEFT, _TOP, _ACROSS = 7.2, 15.1, 66.0
 _CODE: Final = 27.0
 """Read from half a metre by the camera of a phone (common practice, no source). [mm]"""
 _MARGIN: Final = 3.0
-_LINE: Final = 17
+_LINE: Final = 11
 """Characters of a name that fit beside the code in one line."""
 
 
@@ -54,11 +54,11 @@ def _label(label: Label, left: float, top: float) -> str:
     width, height = _LABEL
     text_left = _MARGIN + _CODE + 2.5
     name = [
-        f'<text x="{text_left:g}" y="{10 + 5.2 * number:g}" font-size="4.4" font-weight="700">{escape(line)}</text>'
-        for number, line in enumerate(broken(label.name, _LINE)[:3])
+        f'<text x="{text_left:g}" y="{10 + 5.2 * number:g}" font-size="4.3" font-weight="700">{escape(line)}</text>'
+        for number, line in enumerate(broken(label.name, _LINE)[:4])
     ]
     foot = [
-        f'<text x="{text_left:g}" y="{height - 8 + 4 * number:g}" font-size="2.9">{escape(line[:24])}</text>'
+        f'<text x="{text_left:g}" y="{height - 6.4 + 3.4 * number:g}" font-size="2.4">{escape(line[:24])}</text>'
         for number, line in enumerate((label.species, label.place))
         if line
     ]

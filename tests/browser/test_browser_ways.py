@@ -1,0 +1,177 @@
+"""Every page by axe in both themes, and the journeys: a trial, a note without a network, a wall, the first run."""
+
+import re
+from collections.abc import Callable, Iterator
+from datetime import UTC, datetime
+
+import pytest
+from axe_core_python.sync_playwright import Axe
+from playwright.sync_api import Browser, Page, expect
+from sqlmodel import select
+
+from service.model import JournalEntry, ProfileVersion, to_ms
+from service.people.tokens import KeyScope, make_key
+from service.store.engine import open_store
+from service.store.readings import add_readings, next_number
+from tests.browser.conftest import Screen, Server
+from tests.builders import wait_until
+from tests.dashboard.glasshouse import bare_house
+
+pytestmark = pytest.mark.browser
+OpenPage = Callable[..., Screen]
+PAGES = (
+    "/alarms", "/profiles", "/profiles/sun-lizard", "/profiles/sun-lizard/edit", "/new-profile?from=pogona-vitticeps",
+    "/care", "/set-up", "/set-up/enclosure", "/set-up/enclosures/hot", "/search?q=geck", "/search?q=zzz", "/people",
+    "/people/keys", "/labels", "/about", "/wall",
+)  # fmt: skip
+OF_OTHERS = ("/probes", "/animals", "/look-back", "/lookback", "/telling", "/alarms/load", "/calibrations", "/journal")
+"""Asked for too, where they are there."""
+
+
+@pytest.fixture(scope="module", autouse=True)
+def as_a_room_file_has_it(server: Server) -> None:
+    """Bring the room's profile into the form that a room file gives it."""
+    with server.house.store.write() as session:
+        version = session.get_one(ProfileVersion, 1)
+        targets = [{"low": None, "high": None, "share": None} | target for target in version.body["target"]]
+        version.body = {"target": targets, "season": [], "notes": ""}
+        session.add(version)
+        next_number(session, "facts")
+
+
+@pytest.mark.parametrize("theme", ["light", "dark"])
+def test_axe_finds_nothing_on_any_page_and_none_is_wider_than_a_phone(open_page: OpenPage, theme: str) -> None:
+    screen = open_page("/about", theme=theme, width=1280)
+    page, found = screen.page, {}
+    # What stands on a page is the same in both themes: in the second, only its colours are new.
+    rules = None if theme == "light" else {"runOnly": ["color-contrast"]}
+    there = [path for path in OF_OTHERS if page.request.get(page.url.replace("/about", path)).ok]
+    for path in (*PAGES, *there):
+        page.set_viewport_size({"width": 1280, "height": 800})
+        page.goto(page.url.split("/", 3)[0] + "//" + page.url.split("/", 3)[2] + path, wait_until="load")
+        said = [
+            (one["id"], [node["target"] for node in one["nodes"]][:3])
+            for one in Axe().run(page, options=rules)["violations"]
+        ]
+        page.set_viewport_size({"width": 360, "height": 740})
+        width = page.evaluate("document.documentElement.scrollWidth")
+        if said or width > 360:
+            found[path] = (said, width)
+    assert found == {}
+    assert screen.complaints == []
+
+
+def test_a_draft_is_drawn_while_it_is_written_and_tried_before_it_is_saved(open_page: OpenPage, server: Server) -> None:
+    screen = open_page("/profiles/sun-lizard/edit")
+    page = screen.page
+    page.locator("#edit-hot-spot input").first.fill("36.5")
+    expect(page.locator("#profile-doubts")).to_contain_text("above", timeout=4_000)
+    page.locator("#edit-hot-spot input").nth(1).fill("39")
+    expect(page.locator("#profile-day")).to_contain_text("36.5–39.0", timeout=4_000)
+    page.get_by_label("days, 1 to 90").fill("2")
+    page.get_by_role("button", name="Try the draft").click()
+    page.wait_for_url("**/trial/*")
+    expect(page.locator("#trial .day-verdict")).to_contain_text("On 7 enclosures over 2 days", timeout=20_000)
+    assert page.locator(".tried-days tbody tr").count() == 14
+    page.get_by_role("button", name="Save as a new version").click()
+    page.wait_for_url("**/profiles/sun-lizard")
+    expect(page.locator(".versions")).to_contain_text("31 to 36 °C becomes 36.5 to 39 °C")
+    assert screen.complaints == []
+    with server.house.store.read() as session:
+        assert len(server.house.parts.facts(session).profile_versions["sun-lizard"]) == 2
+
+
+def test_a_note_without_a_network_waits_on_the_phone_and_arrives_once(open_page: OpenPage, server: Server) -> None:
+    page = open_page("/enclosures/steady", width=390, height=844).page
+    expect(page.locator("#pulse")).to_contain_text("live,", timeout=8_000)
+    page.context.set_offline(True)
+    page.locator(".note-keys summary").click()
+    page.get_by_role("button", name="fed", exact=True).click()
+    expect(page.locator("#waits")).to_contain_text("A note waits on this phone", timeout=5_000)
+    assert _noted(server) == []
+    page.context.set_offline(False)
+    expect(page.locator("#waits")).to_contain_text("Noted: fed", timeout=10_000)
+    # As if the answer had been lost: the same note is sent again.
+    (entry,) = _noted(server)
+    body = f"kind=fed&at={entry.from_at.isoformat(timespec='milliseconds').replace('+00:00', 'Z')}"
+    page.evaluate(
+        "([body]) => { const note = { id: 'again', at: '', said: 'fed', address: '/enclosures/steady/notes', body };"
+        " localStorage.setItem('wardian-outbox', JSON.stringify([note])); window.dispatchEvent(new Event('focus')); }",
+        [body],
+    )
+    wait_until(lambda: page.evaluate("localStorage.getItem('wardian-outbox')") == "[]")
+    assert [(one.kind, one.entered_by) for one in _noted(server)] == [("fed", "someone at this computer")]
+
+
+def _noted(server: Server) -> list[JournalEntry]:
+    with server.house.store.read() as session:
+        return list(session.exec(select(JournalEntry)))
+
+
+def test_a_wall_comes_back_by_itself_and_never_shows_the_old_as_live(open_page: OpenPage, server: Server) -> None:
+    now = datetime.now(UTC)
+    key = make_key(server.house.store, "office wall", [KeyScope.WALL], "a test", now).secret
+    page = open_page(f"/wall/{key}", width=1920, height=1080).page
+    page.wait_for_url("**/wall")
+    expect(page.locator("#pulse")).to_contain_text("live,", timeout=8_000)
+    assert page.evaluate("document.documentElement.scrollHeight") <= 1080
+    assert page.locator("form, .ways, .foot a, .tile[href]").count() == 0
+    cover = page.locator("#cover")
+    server.stop()
+    expect(cover).to_contain_text(re.compile(r"Not live since \d\d:\d\d"), timeout=20_000)
+    with server.house.store.write() as session:
+        add_readings(session, [(server.house.channels["gap/surface_temperature"], to_ms(datetime.now(UTC)), 27.7, 1)])
+    server.start()
+    expect(cover).to_be_hidden(timeout=15_000)
+    expect(page.locator("#tile-gap .figure")).to_contain_text("27.7", timeout=5_000)
+    # The computer sleeps: its clock goes on, the page does not.
+    page.evaluate("() => { const real = Date.now; Date.now = () => real() + 3_600_000; }")
+    page.evaluate("() => window.dispatchEvent(new Event('focus'))")
+    expect(cover).to_contain_text("Not live since")
+    expect(cover).to_be_hidden(timeout=10_000)
+
+
+def test_the_key_of_the_slash_finds_and_the_arrows_choose(open_page: OpenPage) -> None:
+    screen = open_page("/about")
+    page = screen.page
+    page.keyboard.press("/")
+    expect(page.locator("#find")).to_be_focused()
+    page.keyboard.type("dg 2")
+    expect(page.locator("#find-list [role=option]").first).to_contain_text("Day geckos 2", timeout=4_000)
+    page.keyboard.press("ArrowDown")
+    expect(page.locator("#found-0")).to_have_attribute("aria-selected", "true")
+    assert Axe().run(page)["violations"] == []
+    page.keyboard.press("Enter")
+    page.wait_for_url("**/enclosures/hot")
+    assert screen.complaints == []
+
+
+@pytest.fixture
+def empty_site(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
+    folder = tmp_path_factory.mktemp("empty")
+    house = bare_house(open_store(f"sqlite:///{folder / 'wardian.db'}"), folder, datetime.now(UTC))
+    object.__setattr__(house.parts, "now", lambda: datetime.now(UTC))
+    running = Server(house)
+    running.start()
+    yield running
+    house.parts.wake.close()
+    running.stop()
+    house.store.close()
+
+
+def test_an_empty_site_leads_to_its_first_enclosure_without_the_manual(chromium: Browser, empty_site: Server) -> None:
+    context = chromium.new_context(viewport={"width": 390, "height": 844}, reduced_motion="reduce")
+    page: Page = context.new_page()
+    page.goto(empty_site.url)
+    page.get_by_role("link", name="Set up", exact=True).last.click()
+    page.get_by_label("What the place is called").fill("North house")
+    page.get_by_label("Its time zone").fill("Europe/Lisbon")
+    page.get_by_role("button", name="Go on").click()
+    page.get_by_role("link", name="Set up the first enclosure").click()
+    page.get_by_label("What its door says").fill("Day geckos 1")
+    page.get_by_label("Profile").select_option("phelsuma-grandis")
+    page.get_by_role("button", name="Add it").click()
+    expect(page.get_by_role("heading", name="Now a probe")).to_be_visible()
+    page.goto(empty_site.url)
+    expect(page.locator("#tile-day-geckos-1")).to_contain_text("Day geckos 1")
+    context.close()
