@@ -21,6 +21,7 @@ from service.commands_replay import replay
 from service.commands_store import pin, retention, seal
 from service.commands_store_care import backup, doctor, move_store, restore
 from service.commands_telling import contact
+from service.commands_tokens import app as token
 from service.demo import run_demo
 from service.errors import BadUse, RoomFileInvalid, SettingInvalid, WardianError
 from service.ingest.csv_files import export_csv, import_csv
@@ -48,6 +49,7 @@ app.add_typer(room, name="room")
 app.add_typer(readings, name="readings")
 app.add_typer(account, name="account")
 app.add_typer(contact, name="contact")
+app.add_typer(token, name="token")
 app.command()(lookback)
 app.command()(lookout)
 app.command()(verify)
