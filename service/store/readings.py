@@ -154,9 +154,15 @@ def next_number(session: Session, name: str) -> int:
     return session.execute(counter.returning(_COUNTER.c.value)).scalar_one()
 
 
-def lock_writes(session: Session) -> None:
-    """Wait for other writers of readings on PostgreSQL, and make them wait; SQLite has one writer anyway."""
-    session.execute(sa.select(_COUNTER.c.value).where(_COUNTER.c.name == "write").with_for_update())
+def lock_writes(session: Session) -> int:
+    """Wait for other writers of readings on PostgreSQL, and make them wait; SQLite has one writer anyway.
+
+    Returns
+    -------
+    int
+        The number of the last write.
+    """
+    return session.execute(sa.select(_COUNTER.c.value).where(_COUNTER.c.name == "write").with_for_update()).scalar_one()
 
 
 def number(session: Session, name: str) -> int:
