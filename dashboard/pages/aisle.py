@@ -28,21 +28,25 @@ def aisle_router(pages: Pages) -> APIRouter:
     router = APIRouter(include_in_schema=False)
     parts = pages.parts
 
+    def base(request: Request) -> str:
+        """Return the address under which phones reach the pages: as it is set, else as this page was asked for."""
+        return parts.settings.public_url.rstrip("/") or f"{request.url.scheme}://{request.headers.get('host', '')}"
+
     @router.get("/labels")
     def _labels(request: Request, enclosures: Wanted = "") -> HTMLResponse:
         with parts.store.read() as session:
             facts, now = parts.facts(session), parts.now()
         chosen = _chosen(facts, enclosures)
-        drawn = sheets([_label(request, facts, one, now) for one in chosen])
+        drawn = sheets([_label(base(request), facts, one, now) for one in chosen])
         shown = {"sheets": drawn, "chosen": {one.key for one in chosen}, "asked": enclosures, "per_sheet": PER_SHEET}
         every = [(one.key, one.name) for one in _ordered(facts)]
-        return pages.html("labels.html", facts, now, every=every, host=request.headers.get("host", ""), **shown)
+        return pages.html("labels.html", facts, now, every=every, address=base(request), **shown)
 
     @router.get("/labels/{number}.svg")
     def _sheet(request: Request, number: Annotated[int, Path(ge=1, le=1_000)], enclosures: Wanted = "") -> Response:
         with parts.store.read() as session:
             facts, now = parts.facts(session), parts.now()
-        drawn = sheets([_label(request, facts, one, now) for one in _chosen(facts, enclosures)])
+        drawn = sheets([_label(base(request), facts, one, now) for one in _chosen(facts, enclosures)])
         if number > len(drawn):
             raise BadUse(f"there are {len(drawn)} sheets of labels")
         headers = {"Content-Disposition": f'attachment; filename="labels-{number}.svg"', "Cache-Control": "no-store"}
@@ -90,9 +94,9 @@ def _chosen(facts: RoomFacts, wanted: str) -> list[EnclosureFact]:
     return [one for one in _ordered(facts) if keys is None or one.key in keys]
 
 
-def _label(request: Request, facts: RoomFacts, enclosure: EnclosureFact, now: datetime) -> Label:
+def _label(address: str, facts: RoomFacts, enclosure: EnclosureFact, now: datetime) -> Label:
     at_ms = to_ms(now)
     followed = enclosure.profile_at(at_ms)
     version = facts.profile_version_at(followed, at_ms) if followed else None
-    address = f"{request.url.scheme}://{request.headers.get('host', '')}/d/{enclosure.key}"
-    return Label(enclosure.name, place_of(enclosure), version.species if version else "", address)
+    species = version.species if version else ""
+    return Label(enclosure.name, place_of(enclosure), species, f"{address}/d/{enclosure.key}")

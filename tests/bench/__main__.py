@@ -7,7 +7,7 @@ import argparse
 import sys
 from collections.abc import Sequence
 
-from tests.bench import alarm, document, ingest, machine, memory, month, room_page, series, start_up
+from tests.bench import alarm, document, ingest, machine, memory, month, room_page, screens, series, start_up
 from tests.bench.figures import BenchError, Figure, Subject
 from tests.bench.table import plain
 
@@ -19,6 +19,7 @@ SUBJECTS = {
         alarm.SUBJECT,
         series.SUBJECT,
         room_page.SUBJECT,
+        screens.SUBJECT,
         month.SUBJECT,
         start_up.SUBJECT,
     )

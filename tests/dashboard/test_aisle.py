@@ -94,7 +94,7 @@ def test_labels_are_a_sheet_of_a4_with_a_code_for_each_door(client: Visitor) -> 
     assert "http://wardian.test/d/…" in page
     alone = client.get("/labels/1.svg?enclosures=hot")
     assert alone.headers["content-type"] == "image/svg+xml"
-    assert "Day geckos 2" in alone.text
+    assert re.findall(r"<text[^>]*>([^<]+)<", alone.text)[:2] == ["Day geckos", "2"]
     assert "<script" not in alone.text
     assert client.get("/labels/2.svg").status_code == 422
     assert client.get("/d/hot").headers["location"] == "/enclosures/hot"
