@@ -12,11 +12,12 @@ from typing import Final, TypeVar
 from service.climate.ranges import Floats
 
 _SCALE, _ZERO = 1.8, 32.0
+_DASH, _NBSP = "\N{EN DASH}", "\N{NO-BREAK SPACE}"
 _SIGN: Final = "[-+\N{MINUS SIGN}]?"
 _NUMBER: Final = rf"{_SIGN}\d+(?:\.\d+)?"
 _GAP: Final = "[ \N{NO-BREAK SPACE}]|&nbsp;"
 _MEASURED: Final = re.compile(
-    rf"(?<![\d.\w])(?P<first>{_NUMBER})(?:(?P<joint>\N{{EN DASH}}| to | → )(?P<second>{_NUMBER}))?"
+    rf"(?<![\d.\w])(?P<first>{_NUMBER})(?:(?P<joint>{_DASH}| to | → )(?P<second>{_NUMBER}))?"
     rf"(?P<gap>{_GAP}|)°C(?!\w| d\b|/)"
 )
 _TAG: Final = re.compile(r"(<[^>]*>)")
@@ -31,9 +32,7 @@ _AFTER: Final = re.compile(
     r"[ \N{NO-BREAK SPACE}](?:too )?(?:warmer|cooler|colder|hotter|higher|lower|above|below|over|under|apart|more|less|"
     r"an? (?:month|day|hour|year|minute)|per )"
 )
-_FIGURE: Final = re.compile(
-    rf'(<span class="figure">)({_NUMBER})(<span class="unit">[ \N{{NO-BREAK SPACE}}]?)°C(</span>)'
-)
+_FIGURE: Final = re.compile(rf'(<span class="figure">)({_NUMBER})(<span class="unit">[ {_NBSP}]?)°C(</span>)')
 _DIFFERENCE_TAG: Final = re.compile(r'<(\w+)[^>]*\bdata-degrees="difference"')
 
 

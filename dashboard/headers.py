@@ -6,12 +6,13 @@ from starlette.datastructures import MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 _POLICY: Final = (
-    "default-src 'none'; script-src 'self'; style-src {styles}; img-src 'self' data:; connect-src 'self'; "
+    "default-src 'none'; script-src 'self'; style-src {styles}; img-src 'self' data:{images}; connect-src 'self'; "
     "font-src 'self'; manifest-src 'self'; base-uri 'none'; form-action 'self'; frame-ancestors 'none'"
 )
-STRICT_POLICY: Final = _POLICY.format(styles="'self'")
-CHART_POLICY: Final = _POLICY.format(styles="'self' 'unsafe-inline'")
-"""For the pages that draw with plotly.js alone: it writes its own style rules and style attributes into the page."""
+STRICT_POLICY: Final = _POLICY.format(styles="'self'", images="")
+CHART_POLICY: Final = _POLICY.format(styles="'self' 'unsafe-inline'", images=" blob:")
+"""For the pages that draw with plotly.js alone: it writes its own style rules and style attributes into the page, and
+makes a picture of a chart by way of a blob of the page's own."""
 _ALWAYS: Final = {
     "X-Content-Type-Options": "nosniff",
     "Referrer-Policy": "same-origin",

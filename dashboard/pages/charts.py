@@ -75,7 +75,7 @@ def chart_router(pages: Pages) -> APIRouter:
             timeline = timeline_of(session, facts, enclosure_named(facts, key), start, end, now_ms)
         timeline = replace(timeline, most_ticks=max(_FEWEST_TICKS, min(MOST_TICKS, width // _TICK_PX)))
         timeline = timeline_in_fahrenheit(timeline) if degrees() == "F" else timeline
-        figure = to_json(timeline_figure(timeline, PALETTES[theme]), validate=False)
+        figure = to_json(timeline_figure(timeline, PALETTES[theme]), validate=False) or ""
         figure = text_in_fahrenheit(figure) if degrees() == "F" else figure
         return Response(figure, media_type="application/json", headers=_FRESH)
 

@@ -184,4 +184,5 @@ def _leave(document: Document, key: str) -> None:
 def _sent(form: dict[str, str], key: str) -> EnclosureFields:
     names = ("name", "room", "rack", "level", "slot", "profile", "on", "off")
     cycles = tuple((form.get(f"m{n}-at", ""), form.get(f"m{n}-seconds", "")) for n in range(MOST_CYCLES))
-    return EnclosureFields(key or form.get("key", ""), *(form.get(name, "") for name in names), cycles[:4])
+    said = {name: form.get(name, "") for name in names}
+    return EnclosureFields(key=key or form.get("key", ""), cycles=cycles[:4], **said)

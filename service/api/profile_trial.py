@@ -157,7 +157,7 @@ def _try_one(
         alarms.append(found)
         progress(_ALARM_WORK)
     tried = tuple(_compared(one, other) for one, other in zip(before, after, strict=True))
-    changes = tuple(alarm_changes(*alarms, end_ms))
+    changes = tuple(alarm_changes(alarms[0], alarms[1], end_ms))
     return EnclosureTried(enclosure.key, enclosure.name, tried, tuple(alarms[0]), tuple(alarms[1]), changes)
 
 

@@ -14,7 +14,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Final
+from typing import Final, Literal
 
 from playwright.sync_api import Browser, sync_playwright
 
@@ -33,7 +33,7 @@ class Shot:
     name: str
     path: str
     size: str
-    theme: str = "light"
+    theme: Literal["light", "dark"] = "light"
 
 
 SHOTS: Final = (

@@ -146,6 +146,16 @@ def test_the_key_of_the_slash_finds_and_the_arrows_choose(open_page: OpenPage) -
     assert screen.complaints == []
 
 
+def test_a_chart_is_kept_as_a_picture(open_page: OpenPage) -> None:
+    screen = open_page("/enclosures/steady")
+    expect(screen.page.locator("#chart .main-svg").first).to_be_visible(timeout=15_000)
+    with screen.page.expect_download(timeout=15_000) as kept:
+        screen.page.get_by_role("button", name="Picture").click()
+    assert re.fullmatch(r"steady-\d{4}-\d\d-\d\d\.png", kept.value.suggested_filename)
+    assert kept.value.path().read_bytes()[:8] == b"\x89PNG\r\n\x1a\n"
+    assert screen.complaints == []
+
+
 @pytest.fixture
 def empty_site(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
     folder = tmp_path_factory.mktemp("empty")

@@ -77,10 +77,9 @@ def test_what_people_did_is_marked_on_the_charts(keeper: Visitor, house: Glassho
         ("note", "Lamp changed: the left one (someone at this computer)"),
     ]
     figure = timeline_figure(timeline, PALETTES["light"])
-    assert {trace.name: len(trace.x) for trace in figure.data if trace.name in {"noted", "animals", "care"}} == {
-        "noted": 2, "animals": 1, "care": 1,
-    }  # fmt: skip
-    assert sum(shape.name == "mark" for shape in figure.layout.shapes) == 5
+    drawn = {trace["name"]: len(trace["x"]) for trace in figure.to_dict()["data"]}
+    assert (drawn["noted"], drawn["animals"], drawn["care"], drawn["new equipment"]) == (2, 1, 1, 1)
+    assert sum(shape["name"] == "mark" for shape in figure.to_dict()["layout"]["shapes"]) == 5
     with house.store.read() as session:
         assert marks_in(session, enclosure, start - 86_400_000, start) == []
 

@@ -174,7 +174,9 @@ def test_contradictions_are_told() -> None:
     assert doubts_about([target("photoperiod", 12, 25)])[0].is_impossible
     with pytest.raises(BadUse, match="is 5, above"):
         profile_draft(
-            DraftIn(species="x", target=[{"check": "hot-spot", "low": 5, "high": 1, "source": "s"}]).table("x")
+            DraftIn.model_validate(
+                {"species": "x", "target": [{"check": "hot-spot", "low": 5, "high": 1, "source": "s"}]}
+            ).table("x")
         )
 
 

@@ -86,6 +86,11 @@ export function chart(element, say, shown) {
       return draw();
     },
     redraw: draw,
+    /** Hands what is shown to the person as a PNG. @param {string} name of the file, without its ending */
+    async picture(name) {
+      const Plotly = await plotly;
+      await Plotly.downloadImage(element, { format: "png", filename: name, width: element.clientWidth, height: element.clientHeight, scale: 2 });
+    },
     view: () => view,
   };
 }

@@ -58,6 +58,14 @@ document.getElementById("show").addEventListener("click", () => {
   drawing.show(start, end);
 });
 
+document.getElementById("picture").addEventListener("click", async () => {
+  try {
+    await drawing.picture(`${key}-${new Date(shown?.[1] ?? Date.now()).toISOString().slice(0, 10)}`);
+  } catch {
+    said.textContent = "The picture could not be made. The table and the CSV below have the same data.";
+  }
+});
+
 async function fillTable() {
   const box = document.getElementById("table");
   const query = shown ? `?from=${shown[0]}&to=${shown[1]}` : "";
