@@ -195,9 +195,9 @@ def _gateways(document: object, way: tuple[str, ...] = ()) -> Iterator[tuple[str
     inner: list[tuple[str, object]] = list(document.items()) if isinstance(document, dict) else []
     records = [value for _, value in inner] if inner else (document if isinstance(document, list) else [])
     if len(records) > 1 and all(isinstance(record, dict) for record in records):
-        pointer = _pointer(way)
-        for key in records[0] if isinstance(document, list) else ():
-            if is_probe_name(key) and name_of(records[0][key]):
+        pointer, first = _pointer(way), records[0]
+        for key, value in first.items() if isinstance(document, list) and isinstance(first, dict) else ():
+            if is_probe_name(key) and name_of(value):
                 yield pointer, _pointer((key,))
         if isinstance(document, dict):
             yield pointer, MEMBER
