@@ -31,6 +31,8 @@ from tests.service_process import ServiceProcess
 DEPLOY = ROOT / "deploy"
 UNIT = DEPLOY / "systemd" / "wardian.service"
 PROBES_UNIT = DEPLOY / "systemd" / "wardian-probes.service"
+PART_UNIT = DEPLOY / "systemd" / "wardian@.service"
+WORKER_UNIT = DEPLOY / "systemd" / "wardian-ingest@.service"
 QUEUED = 5_000
 NOT_AUTHORISED = 0x87
 PASSWORDS = {
@@ -240,6 +242,14 @@ def test_the_service_says_the_alarms_a_siren_hears_them_and_a_probe_can_neither(
         assert (siren.heard, probe.heard) == ([topic], [])
 
 
+def test_workers_share_what_the_probes_say(broker: DeployedBroker) -> None:
+    with the_service(broker) as first, Client(broker, "a1-spot") as probe:
+        first.listen("$share/wardian/#")
+        for number in range(10):
+            assert probe.say(f"probes/a1-spot/{number}") == 0
+        wait_until(lambda: len(first.heard) == 10)
+
+
 @pytest.mark.parametrize("tls", [True, False], ids=["from the network", "on this computer"])
 @pytest.mark.parametrize(
     ("user", "password"), [(None, ""), ("a1-spot", "wrong"), ("nobody", "of the first")], ids=["none", "wrong", "other"]
@@ -338,12 +348,15 @@ _READ_BY = ("systemd-analyze", _verified_by_systemd) if shutil.which("systemd-an
 
 
 @pytest.mark.parametrize("read", [pytest.param(_READ_BY[1], id=f"read-by-{_READ_BY[0]}")])
-@pytest.mark.parametrize("unit", [UNIT, PROBES_UNIT], ids=lambda unit: unit.stem)
+@pytest.mark.parametrize("unit", [UNIT, PROBES_UNIT, PART_UNIT, WORKER_UNIT], ids=lambda unit: unit.stem)
 def test_the_unit_is_sound(tmp_path: Path, unit: Path, read: Callable[[Path, Path], None]) -> None:
     read(unit, tmp_path)
 
 
-@pytest.mark.parametrize(("unit", "command"), [(UNIT, "up"), (PROBES_UNIT, "read-probes --every 60")])
+@pytest.mark.parametrize(
+    ("unit", "command"),
+    [(UNIT, "up"), (PROBES_UNIT, "read-probes --every 60"), (PART_UNIT, "%i"), (WORKER_UNIT, "ingest --worker %i")],
+)
 def test_the_unit_comes_back_after_any_end_but_a_wrong_setting(unit: Path, command: str) -> None:
     service = _unit(unit)["Service"]
     assert service["ExecStart"] == f"/opt/wardian/.venv/bin/wardian {command}"
