@@ -71,5 +71,5 @@ def document(name: str) -> Document:
 
 def documents() -> list[Document]:
     """Return every Markdown file that belongs to the project."""
-    places = [ROOT, ROOT / "docs", *(ROOT / "deploy").rglob("**/")]
+    places = [ROOT, ROOT / "docs", ROOT / "sensors" / "examples", *(ROOT / "deploy").rglob("**/")]
     return [Document(path) for place in dict.fromkeys(places) for path in sorted(place.glob("*.md"))]

@@ -15,6 +15,7 @@ from pydantic_core import PydanticUndefined
 from sqlmodel import SQLModel
 
 import service.model  # noqa: F401 - the tables must be known
+from service.api.readings import ReadingsIn
 from service.cli import app
 from service.climate.targets import CHECK_UNITS_AND_SHARES
 from service.errors import RoomFileInvalid
@@ -196,6 +197,18 @@ def test_the_keepers_room_file_is_sound_as_far_as_each_step_brings_it() -> None:
         parse_room_file("\n".join(block.text for block in blocks[:count]))
     with pytest.raises(RoomFileInvalid):
         parse_room_file(blocks[1].text)
+
+
+@pytest.mark.parametrize("name", ["docs/first-probe.md", "sensors/examples/README.md"])
+def test_the_first_probes_room_file_is_sound_and_what_it_posts_is_taken(name: str) -> None:
+    place = '[site]\nname = "x"\ntimezone = "UTC"\n[[room]]\nid = "r"\n[[enclosure]]\nid = "rack-a-3"\nroom = "r"\n'
+    blocks = document(name).blocks("toml")
+    assert blocks
+    for block in blocks:
+        parse_room_file(place + block.text)
+    posted = [re.search(r"-d '\s*(\{.*\})'", block.text, re.DOTALL) for block in document(name).blocks("sh")]
+    for found in filter(None, posted):
+        assert ReadingsIn.model_validate_json(found[1]).readings
 
 
 def test_the_settings_file_that_is_shown_holds_settings() -> None:
