@@ -61,7 +61,7 @@ export function place(html) {
     const old = document.getElementById(piece.id);
     // A piece that says its state stays while that is the same: someone may be writing in it.
     const stays = old?.dataset.state && old.dataset.state === piece.dataset.state;
-    if (!old || stays || old.outerHTML === piece.outerHTML) continue;
+    if (!old || stays || old.isEqualNode(piece)) continue;
     if ("merge" in old.dataset) {
       merge(old, piece);
       continue;
