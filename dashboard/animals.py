@@ -105,9 +105,14 @@ def _row(
         said = f"{KINDS[last[0].kind].words}, {when(last[0].from_at, facts, now)}"
     return Row(
         one.name, address_of("animals", one.name), one.species, one.members, name, key,
-        when(from_ms(housing.start_ms), facts, now) if housing else "",
+        _day(housing.start_ms, facts) if housing else "",
         when(from_ms(one.retired_ms), facts, now) if one.retired_ms is not None else "", said,
     )  # fmt: skip
+
+
+def _day(at_ms: int, facts: RoomFacts) -> str:
+    local = from_ms(at_ms).astimezone(facts.zone)
+    return f"{local.day} {local:%b %Y}"
 
 
 def members_now(session: Session, animal: AnimalFact) -> int:

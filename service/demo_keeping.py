@@ -13,8 +13,9 @@ from service.store.facts import load_facts
 from service.store.journal import NewEntry
 
 KEEPER: Final = "a keeper of the demo"
-ILL: Final = "Basil"
-"""It lives where a nozzle has been clogging for two weeks."""
+ILL: Final = "Nettle"
+"""It lived two days without heat, where a lamp had died, before it was moved twelve days ago."""
+COLD: Final = "rack-b-2-3"
 MOTHER: Final = "Thyme"
 _MEAL_DAYS: Final = {"Dendrobates": 2, "Phelsuma": 2, "Correlophus": 3, "Pogona": 2, "Eublepharis": 4}
 _USUAL_MEAL_DAYS: Final = 7
@@ -49,10 +50,10 @@ def _note(
 
 def _feed(session: Session, animal: AnimalFact, number: int, midnight: datetime, days: int) -> None:
     every = _MEAL_DAYS.get(animal.species.split()[0], _USUAL_MEAL_DAYS)
-    last = 6 if animal.name == ILL else 1
+    last = 16 if animal.name == ILL else 1
     for ago in range(days - number % every, last - 1, -every):
         _note(session, "fed", midnight - timedelta(days=ago) + _EVENING, animal)
-    weight = 3.5 + 40.0 * (number % 7)
+    weight = 205.0 if animal.name == ILL else 3.5 + 40.0 * (number % 7)
     _note(session, "weight", midnight - timedelta(days=max(1, days - 3)) + _EVENING, animal, round(weight, 1))
 
 
@@ -60,11 +61,19 @@ def _illness(session: Session, now: datetime, midnight: datetime) -> None:
     ill = next((one for one in load_animals(session) if one.name == ILL), None)
     if ill is None:
         return
-    for ago in (4, 2):
+    for ago in (9, 2):
         _note(session, "refused-food", midnight - timedelta(days=ago) + _EVENING, ill)
-    _note(session, "weight", midnight - timedelta(days=2) + _EVENING, ill, 3.1)
+    _note(session, "weight", midnight - timedelta(days=2) + _EVENING, ill, 178.0)
+    facts = load_facts(session)
+    changed, where = midnight - timedelta(days=23) + timedelta(hours=9, minutes=25), facts.by_key.get(COLD)
+    if where is not None and changed < now:
+        said = "the basking lamp had burnt out; the new one is lit"
+        new = NewEntry("lamp-changed", changed, enclosure_id=where.id, note=said)
+        note(session, facts, new, KEEPER, changed + timedelta(minutes=5))
     seen = min(midnight - timedelta(days=1) + timedelta(hours=8, minutes=10), now - timedelta(hours=1))
-    _note(session, "illness", seen, ill, said="thin and dull, sits in the water dish; veterinarian called")
+    _note(
+        session, "illness", seen, ill, said="breathes with its mouth open, bubbles at the nostrils; veterinarian called"
+    )
 
 
 def _eggs(session: Session, midnight: datetime, days: int) -> None:

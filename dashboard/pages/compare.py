@@ -77,7 +77,10 @@ def _compared(pages: Pages, facts: RoomFacts, keys: tuple[str, str], span: Lookb
     spans = [local_span(stay.start_ms, stay.end_ms, facts.zone) for stay in (first, second)]
     names = _names(first, second, spans)
     picture = pair_picture(found.pairs, (spans[0].first, spans[1].first), names) if found.pairs else None
-    rows = [(one.what, *one.said, one.apart, f"{one.first.count} / {one.second.count}") for one in found.differences]
+    rows = [
+        (one.what, *one.said, one.largest_said, one.apart, f"{one.first.count} / {one.second.count}")
+        for one in found.differences
+    ]
     return {
         "names": names, "picture": picture, "rows": rows[:_SHOWN],
         "only_first": found.only_first, "only_second": found.only_second,

@@ -29,6 +29,8 @@ from service.lookback.words import (
 
 _THIN: Final = "readings cover"
 _MOST_GAPS: Final = 5
+_SAME_GAPS: Final = 3
+"""So many channels with the same gap are told in one sentence."""
 
 
 def summary_of(report: Body) -> Body:
@@ -243,8 +245,21 @@ def _gaps(gaps: Iterable[Body]) -> Iterator[str]:
     for gap in gaps:
         totals[(gap["channel"], gap["zone"], gap["reason"])] += ms_of(gap["to"]) - ms_of(gap["from"])
     ordered = sorted(totals.items(), key=lambda item: (-item[1], item[0]))
-    for (channel, zone, reason), total in ordered[:_MOST_GAPS]:
-        words = channel_words(channel, zone)
-        yield f"{words[0].upper()}{words[1:]}: {lasting(total)} without a reading that can be judged; {reason}."
-    if len(ordered) > _MOST_GAPS:
-        yield f"{counted(len(ordered) - _MOST_GAPS, 'more channel')} had shorter gaps."
+    alike: dict[tuple[int, str], list[tuple[str, str]]] = {}
+    for (channel, zone, reason), total in ordered:
+        alike.setdefault((total // MINUTE_MS, reason), []).append((channel, zone))
+    told = 0
+    for (minutes, reason), channels in alike.items():
+        if told >= _MOST_GAPS:
+            break
+        told += len(channels)
+        length = lasting(minutes * MINUTE_MS)
+        if len(channels) < _SAME_GAPS:
+            for channel, zone in channels:
+                words = channel_words(channel, zone)
+                yield f"{words[0].upper()}{words[1:]}: {length} without a reading that can be judged; {reason}."
+        else:
+            probes = listed(sorted({channel.rpartition("/")[0] for channel, _ in channels}))
+            yield f"{len(channels)} channels (probes {probes}): {length} each without a reading to judge; {reason}."
+    if len(ordered) > told:
+        yield f"{counted(len(ordered) - told, 'more channel')} had shorter gaps."

@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 
 from service.model import ProfileVersion
 from service.roomfile.changes import PlannedChange, PutFact
-from service.roomfile.kinds import FACTS, FactKind
+from service.roomfile.kinds import ANIMAL, FACTS, FactKind
 from service.roomfile.plan_things import subject_of
 from service.roomfile.profile_words import targets_in_words
 from service.roomfile.spec import BEGINNING, RoomFile
@@ -80,6 +80,9 @@ def _of_kind(kind: FactKind, standing: Standing, wanted: list[WantedFact], dates
         asked.setdefault(group, []).append(Wanted(fact.values, fact.from_at, fact.until_at))
     for group in dict.fromkeys(chain(asked, rows)):
         owner = group[0]
+        if kind.owner is ANIMAL and group not in asked:
+            # Moves are entered on the animal's page: a file that gives it no housing does not end one.
+            continue
         is_new = owner not in standing.things[kind.owner.model]
         moment = Moment(dates.now, BEGINNING if is_new else dates.now, kind.until_next)
         next_version = standing.newest_version.get(owner, 0) + 1

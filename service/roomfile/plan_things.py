@@ -5,7 +5,7 @@ from datetime import datetime
 from typing import Any
 
 from service.roomfile.changes import PlannedChange, PutThing
-from service.roomfile.kinds import SITE, THINGS, ThingKind
+from service.roomfile.kinds import ANIMAL, SITE, THINGS, ThingKind
 from service.roomfile.spec import RoomFile
 from service.roomfile.standing import Standing, StandingThing
 from service.roomfile.wanted import WantedThing, wanted_things
@@ -21,7 +21,7 @@ def plan_things(
     retired = [
         _retired(kind, key, thing, now)
         for kind in THINGS
-        if kind is not SITE
+        if kind not in (SITE, ANIMAL)  # animals are entered on their page too: the file speaks of those it names
         for key, thing in standing.things[kind.model].items()
         if (kind.model, key) not in keys and thing.retired_at is None
     ]

@@ -50,7 +50,7 @@ class TimeAxis:
         for day in self.dates():
             x = self.day(day)[0]
             parts.append(element("line", x1=x, x2=x, y1=top, y2=bottom, stroke=HAIR, stroke_width=0.6))
-            if x < WIDTH - 45:
+            if x < WIDTH - 72:
                 parts.append(text(x + 2, bottom + 12, day_words(day), fill=SOFT))
         return parts
 

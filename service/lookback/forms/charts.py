@@ -135,8 +135,11 @@ def _days_panel(
     )
     parts = [_band(band, axis, levels) for band in bands]
     parts += levels.ticks(unit)
-    for number, one in enumerate(channels):
-        parts += _day_bars(one, axis, levels, number, len(channels))
+    # A zone keeps its place within the day in every enclosure.
+    places = list(dict.fromkeys((one.channel.quantity, one.zone) for one in channels))
+    for one in channels:
+        number = places.index((one.channel.quantity, one.zone))
+        parts += _day_bars(one, axis, levels, number, len(places))
     parts += _legend([(family_of(c.channel.quantity, c.zone), c.channel.quantity, c.zone) for c in channels], top - 6)
     return [*parts, frame(top, height)]
 

@@ -87,7 +87,7 @@ def _about(report: Body) -> Iterable[tuple[str, str]]:
     yield "Verdict", VERDICT_WORDS[report["summary"]["verdict"]]
     yield "Times", f"by the clock of {report['time_zone']}"
     if report.get("as_of"):
-        yield "As of", f"{_moment(report['as_of'], zone)}: the last day was not over"
+        yield "As of", f"{_moment(report['as_of'], zone)}; what came later was not known"
     yield "Fingerprint", grouped(report["data"]["fingerprint"][:16])
 
 

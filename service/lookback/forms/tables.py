@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 from service.climate.assessment import CHECKS
 from service.lookback.bodies import Body
 from service.lookback.forms.document import Cell, Table, cells
-from service.lookback.forms.verdicts import shown_verdicts
+from service.lookback.forms.verdicts import never_of_each, shown_verdicts
 from service.lookback.lives.compared import value_words
 from service.lookback.noted import entry_words
 from service.lookback.text import FACT_WORDS
@@ -38,10 +38,11 @@ def verdict_cell(verdict: str | None) -> Cell:
 
 def day_table(report: Body) -> Table:
     """Return a row a day: where, verdict, what was missed or not known, and the day's fingerprint."""
-    rows = []
+    rows, never = [], never_of_each(report["days"])
     for day, shown in zip(report["days"], shown_verdicts(report["days"]), strict=True):
         missed = [check_name(c["check"]).lower() for c in day["checks"] if c["verdict"] in {"not met", "borderline"}]
-        unknown = sum(c["verdict"] == "no data" for c in day["checks"])
+        hidden = never[day["enclosure"]]
+        unknown = sum(c["verdict"] == "no data" and c["check"] not in hidden for c in day["checks"])
         said = listed(missed) + (f"{'; ' if missed else ''}{counted(unknown, 'check')} not known" if unknown else "")
         when = date.fromisoformat(day["date"])
         rows.append(

@@ -2,7 +2,8 @@
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from datetime import date
 from typing import Final
 
 import numpy as np
@@ -11,7 +12,7 @@ from service.climate.ranges import DAY_MS, Floats
 from service.lookback.bodies import Body
 from service.lookback.forms.channel_days import ChannelDays, channel_days
 from service.lookback.lives.compared import check_days, compare, value_words
-from service.lookback.lives.robust import Middle, is_apart, middle_of
+from service.lookback.lives.robust import TOLD_SPREADS, Middle, is_apart, middle_of
 from service.lookback.lives.stays import Stay, local_span
 from service.lookback.report import gather
 from service.lookback.words import at_zone, check_name, zone_words
@@ -40,6 +41,8 @@ class Difference:
         Whether spread and measurement explain it.
     weight : float
         The difference in pieces of what would explain it: by this it is ranked.
+    largest : (float, int) or None
+        The largest difference of one day, and which day of the spans that was, from 1. [unit]
     """
 
     what: str
@@ -49,6 +52,7 @@ class Difference:
     uncertainty: float
     apart: bool
     weight: float
+    largest: tuple[float, int] | None = None
 
     @property
     def said(self) -> tuple[str, str, str]:
@@ -59,6 +63,15 @@ class Difference:
             value_words(self.first.median, self.unit), value_words(self.second.median, self.unit),
             f"{sign}{value_words(difference, self.unit)}".replace("-", "−"),
         )  # fmt: skip
+
+    @property
+    def largest_said(self) -> str:
+        """The largest difference of one day in words."""
+        if self.largest is None:
+            return "–"
+        difference, day = self.largest
+        sign = "+" if difference > 0 else ""
+        return f"{sign}{value_words(difference, self.unit)}, day {day}".replace("-", "−")
 
 
 @dataclass(frozen=True, eq=False)
@@ -99,11 +112,16 @@ def side_by_side(store: Store, facts: RoomFacts, first: Stay, second: Stay, now_
     pairs = tuple(
         Pair(_place_words(*key), _UNITS.get(key[0], "°C"), tuple(both[0][key]), tuple(both[1][key])) for key in shared
     )
-    found = [d for pair in pairs for d in _differences(pair)]
+    starts = (_first_day(first, facts), _first_day(second, facts))
+    found = [d for pair in pairs for d in _differences(pair, starts)]
     found += _checks(*(_days(store, facts, stay, now_ms) for stay in (first, second)))
     apart = [tuple(_place_words(*key) for key in mine if key not in theirs) for mine, theirs in (both, both[::-1])]
     ranked = sorted(found, key=lambda one: (-one.weight, one.what))
     return SideBySide(tuple(ranked), pairs, apart[0], apart[1])
+
+
+def _first_day(stay: Stay, facts: RoomFacts) -> date:
+    return local_span(stay.start_ms, stay.end_ms, facts.zone).first
 
 
 def _days(store: Store, facts: RoomFacts, stay: Stay, now_ms: int) -> list[Body]:
@@ -122,13 +140,34 @@ def _place_words(quantity: str, zone: str) -> str:
     return f"{quantity.replace('_', ' ')} {at_zone(zone)}" if zone != "basking" else f"{zone_words(zone)}"
 
 
-def _differences(pair: Pair) -> list[Difference]:
+def _differences(pair: Pair, starts: tuple[date, date]) -> list[Difference]:
     found = []
     unsure = math.hypot(*(max(c.uncertainty for c in side) for side in (pair.first, pair.second)))
     for words, name in _STATISTICS:
         mine, theirs = (middle_of(_joined(side, name)) for side in (pair.first, pair.second))
-        found.append(_difference(f"{pair.what}, {words}", mine, theirs, pair.unit, unsure))
+        plain = _difference(f"{pair.what}, {words}", mine, theirs, pair.unit, unsure)
+        largest = _largest(pair, name, starts)
+        if largest is None:
+            found.append(plain)
+            continue
+        piece = max(unsure, theirs.spread, _LEAST.get(pair.unit, 1e-9))
+        apart = plain.apart or abs(largest[0]) > max(unsure, TOLD_SPREADS * theirs.spread)
+        found.append(replace(plain, largest=largest, apart=apart, weight=max(plain.weight, abs(largest[0]) / piece)))
     return found
+
+
+def _largest(pair: Pair, name: str, starts: tuple[date, date]) -> tuple[float, int] | None:
+    """Return the largest difference of a day that both sides have, and the number of that day."""
+    mine, theirs = (
+        {
+            (day - start).days + 1: float(value)
+            for one in side
+            for day, value in zip(one.days, getattr(one, name), strict=True)
+        }
+        for start, side in ((starts[0], pair.first), (starts[1], pair.second))
+    )
+    shared = [(mine[day] - theirs[day], day) for day in mine if day in theirs]
+    return max(shared, key=lambda found: abs(found[0])) if shared else None
 
 
 def _joined(side: Sequence[ChannelDays], name: str) -> Floats:
