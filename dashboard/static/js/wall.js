@@ -8,9 +8,16 @@ const LOOK_MS = 60_000;
 const { stream } = livePage({
   address: (keys) => (keys ? `/fragments/wall?enclosures=${keys.map(encodeURIComponent).join(",")}` : "/fragments/wall"),
   concerns: (key) => document.getElementById(`tile-${key}`) !== null,
+  after: showCalls,
 });
 const wall = document.getElementById("wall");
 if (wall) pager(wall, document.getElementById("turn"), document.getElementById("hold"));
+
+// What calls stands above the racks while nobody has acknowledged it; a wall has no key that folds it away.
+function showCalls() {
+  const calls = document.getElementById("calls")?.dataset.state ?? "";
+  document.getElementById("banner")?.toggleAttribute("open", calls !== "");
+}
 
 async function stayAwake() {
   try {
