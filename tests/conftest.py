@@ -50,7 +50,7 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
-    parser.addoption("--kills", type=int, default=12, help="How often each command that changes the store is killed.")
+    parser.addoption("--kills", type=int, default=3, help="How often each command that changes the store is killed.")
     parser.addoption("--malformed", type=int, default=20_000, help="How many messages that are none are sent.")
 
 

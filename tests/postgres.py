@@ -21,14 +21,14 @@ class Postgres:
     `durable` makes it wait for the disk at each commit, as a real one does; tests that kill no server need not.
     """
 
-    def __init__(self, initdb: str, *, durable: bool = False) -> None:
+    def __init__(self, initdb: str, *, durable: bool = False, beneath: Path | None = None) -> None:
         self._programs = Path(initdb).resolve().parent
         self._user = _unprivileged()
         self._password = secrets.token_urlsafe(16)
         self._made = 0
         self.port = free_port()
         # Not under pytest's folder, which only root may enter.
-        self.folder = Path(tempfile.mkdtemp(prefix="wardian-postgres-"))
+        self.folder = Path(tempfile.mkdtemp(prefix="wardian-postgres-", dir=beneath))
         self._data = self.folder / "data"
         if self._user is not None:
             os.chown(self.folder, self._user, -1)

