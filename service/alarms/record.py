@@ -8,7 +8,7 @@ from sqlmodel import Session
 from service.alarms.lifecycle import HELD, Event, IllegalTransitionError, Standing, State, after
 from service.errors import Refused
 from service.model import Alarm, AlarmTransition
-from service.store.alarms import add_transition, find_alarm, get_alarm
+from service.store.alarms import add_alarm, add_transition, find_alarm, get_alarm, lock_alarm
 from service.store.holds import hold_on
 
 WATCH = "the watch"
@@ -65,8 +65,8 @@ def record_raised(session: Session, occurrence: Occurrence, recorded_at: datetim
         unit=occurrence.unit,
         cause=occurrence.cause,
     )
-    session.add(alarm)
-    session.flush()
+    if not add_alarm(session, alarm):
+        return None
     change(session, alarm, Event.RAISE, Deed(WATCH, occurrence.raised_at, recorded_at, occurrence.cause))
     hold = hold_on(session, alarm)
     if hold is not None:
@@ -77,6 +77,7 @@ def record_raised(session: Session, occurrence: Occurrence, recorded_at: datetim
 
 def record_returned(session: Session, alarm: Alarm, deed: Deed, peak: float | None) -> bool:
     """Write down that an alarm's condition ended; return False when that is on record already."""
+    lock_alarm(session, alarm)
     if alarm.returned_at is not None:
         return False
     alarm.peak = alarm.peak if peak is None else peak
@@ -95,6 +96,7 @@ def acknowledge(session: Session, alarm_id: int, by: str, note: str | None, now:
         It was acknowledged before, is held back, or nothing is left to acknowledge.
     """
     alarm = get_alarm(session, alarm_id)
+    lock_alarm(session, alarm)
     change(session, alarm, Event.ACKNOWLEDGE, Deed(by, now, now, note))
     alarm.acknowledged_at, alarm.acknowledged_by = now, by
     alarm.note = note or alarm.note

@@ -15,7 +15,7 @@ import structlog
 from sqlmodel import Session
 
 from service.alarms.record import WATCH, Deed, Occurrence, record_raised, record_returned
-from service.errors import StoreUnusable
+from service.errors import StoreContended, StoreUnusable
 from service.model import Alarm, Contact, from_ms
 from service.notify.courier import Courier
 from service.notify.messages import Message
@@ -129,6 +129,9 @@ class SelfWatch:
             log.warning("not_recorded", reason=str(exc))
             self._wrote_at, self.store_said = None, str(exc)
             self._last_words.wrong(str(exc), self._on_delay_s)
+            return
+        except StoreContended as exc:
+            log.warning("not_recorded", reason=str(exc))  # another process wrote the same: the next look sees it
             return
         if changed:
             self._changed()

@@ -15,7 +15,7 @@ from typing import Final
 import structlog
 from sqlmodel import Session
 
-from service.errors import NotDelivered, StoreUnusable
+from service.errors import NotDelivered, StoreContended, StoreUnusable
 from service.model import Contact, Delivery, from_ms
 from service.notify.audience import awake_from, is_held_by_hours
 from service.notify.composing import compose
@@ -36,7 +36,7 @@ from service.store.deliveries import (
 from service.store.engine import Store
 from service.store.facts import RoomFacts, facts_version, load_facts
 from service.store.intake import installation_number
-from service.store.telling import first_look, keep_to_the_clock, was_set_back
+from service.store.telling import first_look, keep_to_the_clock, one_at_a_time, was_set_back
 
 log = structlog.get_logger("notify")
 
@@ -79,6 +79,7 @@ class Teller:
         self._planner = Planner(self.pace, wordings)
         self._courier = Courier(self.pace.attempt.total_seconds(), self.woken)
         self._facts: RoomFacts | None = None
+        self._installation: int | None = None
         self._no_stealing_until = 0.0
         self._looked: tuple[float, int] | None = None
         self._extended = 0.0
@@ -95,7 +96,7 @@ class Teller:
             try:
                 wait = self.step()
                 self.said = None
-            except StoreUnusable as exc:
+            except (StoreUnusable, StoreContended) as exc:
                 self.said, wait = str(exc), self.pace.poll
                 log.warning("telling_waits", reason=str(exc))
             self.stepped_at = time.monotonic()
@@ -149,7 +150,7 @@ class Teller:
         ready: list[tuple[Delivery, str, Message]] = []
         with self._store.write() as session:
             facts = self._facts_of(session)
-            installation = installation_number(session, secrets.randbits(48))
+            installation = self._number(session)
             for delivery in self._claim(session, now):
                 contact = session.get(Contact, delivery.contact_id)
                 message = self._ready(session, facts, delivery, contact, now, installation)
@@ -157,6 +158,14 @@ class Teller:
                     ready.append((delivery, contact.route, message))
         for delivery, url, message in ready:
             self._courier.send(delivery.id or 0, delivery.contact_id, url, message)
+
+    def _number(self, session: Session) -> int:
+        """Return the installation's number, by which its messages are told from another's."""
+        if self._installation is None:
+            one_at_a_time(session)
+            self._installation = installation_number(session, secrets.randbits(48))
+            session.flush()
+        return self._installation
 
     def _claim(self, session: Session, now: datetime) -> Sequence[Delivery]:
         steal = time.monotonic() >= self._no_stealing_until
@@ -242,6 +251,6 @@ class Teller:
             self.woken.clear()
             try:
                 self._note_outcomes(from_ms(self._now_ms()))
-            except StoreUnusable as exc:
+            except (StoreUnusable, StoreContended) as exc:
                 log.warning("telling_not_noted", reason=str(exc))
                 return

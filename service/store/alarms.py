@@ -6,6 +6,7 @@ from datetime import datetime
 from typing import Any
 
 import sqlalchemy as sa
+from sqlalchemy.exc import IntegrityError
 from sqlmodel import Session, select
 
 from service.errors import NotFound
@@ -74,6 +75,28 @@ def find_alarm(session: Session, condition: str, place: str, raised_at: datetime
     """Return the record of an alarm that was raised then, if there is one."""
     query = select(Alarm).where(_ALARM.c.condition == condition, _ALARM.c.place == place)
     return session.exec(query.where(_ALARM.c.raised_at == raised_at)).first()
+
+
+def add_alarm(session: Session, alarm: Alarm) -> bool:
+    """Write an alarm down; return False when another watch has done so meanwhile."""
+    if session.connection().dialect.name == "sqlite":
+        session.add(alarm)
+        session.flush()
+        return True
+    try:
+        with session.begin_nested():
+            session.add(alarm)
+            session.flush()
+    except IntegrityError:
+        return False
+    return True
+
+
+def lock_alarm(session: Session, alarm: Alarm) -> None:
+    """Let nobody else change an alarm until the transaction ends, and see it as it is; SQLite has one writer."""
+    if session.connection().dialect.name != "sqlite":
+        session.flush()
+        session.refresh(alarm, with_for_update=True)
 
 
 def add_transition(session: Session, alarm: Alarm, transition: AlarmTransition) -> None:

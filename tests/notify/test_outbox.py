@@ -1,16 +1,19 @@
 """The outbox: nothing is lost and nothing is told twice, whatever routes, workers and the clock do."""
 
 import threading
+from collections.abc import Callable
 from dataclasses import replace
 from datetime import timedelta
 
 import pytest
 
-from service.model import to_ms
+from service.alarms.record import Deed, Occurrence, record_raised, record_returned
+from service.model import Contact, to_ms
 from service.notify.pace import Pace, wait_after
 from service.notify.self_watch import SelfWatch
+from service.store.alarms import find_alarm, transitions_of
 from service.store.deliveries import claim, message_counts
-from service.store.engine import Store
+from service.store.engine import Store, open_store
 from service.watch.conditions import CONDITIONS
 from tests.builders import wait_until
 from tests.notify.receivers import HookServer, Mailbox
@@ -94,8 +97,6 @@ def test_a_message_whose_contact_left_the_room_file_is_withdrawn(room: TellingRo
     room.raise_()
     room.pass_time(2)
     with room.store.write() as session:
-        from service.model import Contact  # noqa: PLC0415 - only here
-
         contact = session.get(Contact, room.contacts["Ana"])
         assert contact is not None
         contact.retired_at = room.now
@@ -210,3 +211,88 @@ def test_two_workers_on_one_database_send_each_message_once(store: Store, hook: 
         thread.join(10)
     told = [(post.headers["idempotency-key"], post.body["alarms"][0]["alarm"]) for post in hook.taken]
     assert len(told) == len(set(told)) == 40
+
+
+def test_two_workers_on_one_postgresql_send_each_message_once(
+    new_postgresql: Callable[[], str], hook: HookServer
+) -> None:
+    store = open_store(new_postgresql())
+    room = TellingRoom(store)
+    room.furnish(enclosures=10, rooms=tuple(f"room-{number}" for number in range(10)))
+    room.contact("Ana", hook.route)
+    room.contact("Bo", hook.route)
+    stop = threading.Event()
+    threads = [threading.Thread(target=room.worker().run, args=(stop,)) for _ in range(2)]
+    for thread in threads:
+        thread.start()
+    alarms = []
+    for enclosure in range(1, 11):
+        alarms.append(room.raise_(enclosure))
+        room.now += timedelta(seconds=1)
+    for alarm in alarms[:5]:
+        room.returns(alarm)
+    room.now += timedelta(minutes=2)
+    wait_until(lambda: sum(len(post.body["alarms"]) for post in hook.taken) >= 20, 20)
+    wait_until(lambda: room.agenda() == [] and {one.state for one in room.deliveries()} == {"sent"}, 20)
+    stop.set()
+    for thread in threads:
+        thread.join(10)
+    store.close()
+    keys = [post.headers["idempotency-key"] for post in hook.taken]
+    told = [one for post in hook.taken for one in post.body["alarms"] if one["event"] == "raised"]
+    assert len(keys) == len(set(keys))
+    assert len(told) == 20
+
+
+def test_two_watches_that_find_the_same_alarm_record_it_once(
+    new_postgresql: Callable[[], str], hook: HookServer
+) -> None:
+    store = open_store(new_postgresql())
+    room = TellingRoom(store)
+    room.furnish()
+    room.contact("Ana", hook.route)
+    both, alarms = threading.Barrier(2), []
+
+    def watch() -> None:
+        for number in range(20):
+            at = room.now + timedelta(seconds=number)
+            seen = Occurrence("basking-overheat", "rack-a-1/basking", "high", at, at, enclosure_id=1)
+            both.wait(10)
+            with store.write() as session:
+                alarms.append(record_raised(session, seen, at))
+            both.wait(10)
+            with store.write() as session:
+                alarm = find_alarm(session, seen.condition, seen.place, at)
+                assert alarm is not None
+                record_returned(session, alarm, Deed("the watch", at, at), None)
+
+    threads = [threading.Thread(target=watch) for _ in range(2)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join(30)
+    with store.read() as session:
+        changes = [len(transitions_of(session, one.id)) for one in alarms if one is not None]
+    store.close()
+    assert len([one for one in alarms if one is not None]) == 20
+    assert changes == [2] * 20
+
+
+def test_a_database_that_takes_nothing_is_told_directly_by_the_routes_that_were_last_known(
+    room: TellingRoom, mailbox: Mailbox
+) -> None:
+    room.contact("Ana", mailbox.route)
+    watching = SelfWatch(
+        room.store, lambda: to_ms(room.now), dict, PRIORITIES, lambda: None, lambda: None, room.pace, on_delay_s=0.0
+    )
+    watching()
+    assert watching.store_said is None
+    # What a disk does that has gone read-only: the pool has one connection, and it takes nothing any more.
+    with room.store._writer.connect() as connection:
+        connection.exec_driver_sql("PRAGMA query_only = ON")
+    watching._wrote_at = None
+    watching()
+    watching()
+    wait_until(lambda: mailbox.subjects == ["Wardian cannot store anything"])
+    assert "Look after the animals" in mailbox.text().replace("look after", "Look after")
+    assert watching.store_said is not None
