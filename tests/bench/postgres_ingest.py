@@ -9,6 +9,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import psycopg
+from psycopg import sql
 
 from sensors.simulator import room_toml
 from service.model import Flag
@@ -145,9 +146,9 @@ def _make_bare(connection: psycopg.Connection) -> None:
     )
     for month in range(-1, 3):
         start = _START_MS + month * month_ms
-        connection.execute(
-            f"CREATE TABLE reading_{month + 1} PARTITION OF reading FOR VALUES FROM ({start}) TO ({start + month_ms})"  # pyright: ignore[reportArgumentType] - numbers of ours
-        )
+        name, span = sql.Identifier(f"reading_{month + 1}"), (sql.Literal(start), sql.Literal(start + month_ms))
+        made = sql.SQL("CREATE TABLE {} PARTITION OF reading FOR VALUES FROM ({}) TO ({})")
+        connection.execute(made.format(name, *span))
     connection.execute(
         "CREATE TEMPORARY TABLE incoming (channel_id integer, at_ms bigint, value double precision, flags smallint) "
         "ON COMMIT DELETE ROWS"

@@ -4,7 +4,7 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -14,6 +14,7 @@ import httpx
 from sensors.simulator import Scene
 from service.ingest.broker_address import BrokerAddress
 from service.ingest.embedded_broker import free_port
+from service.store.engine import Store
 from tests.bench.figures import BenchError
 from tests.bench.rooms import furnished
 
@@ -41,7 +42,12 @@ class Served:
 
 
 @contextmanager
-def serving(folder: Path, scene: Scene, broker: BrokerAddress | None = None) -> Iterator[Served]:
+def serving(
+    folder: Path,
+    scene: Scene,
+    broker: BrokerAddress | None = None,
+    fill: Callable[[Store], object] = lambda _store: None,
+) -> Iterator[Served]:
     """Run the service until the block ends.
 
     Parameters
@@ -51,8 +57,12 @@ def serving(folder: Path, scene: Scene, broker: BrokerAddress | None = None) -> 
         What its room file describes.
     broker : BrokerAddress, optional
         By default the embedded one.
+    fill : callable
+        Puts readings into the store before it is served.
     """
-    furnished(folder, scene).close()
+    store = furnished(folder, scene)
+    fill(store)
+    store.close()
     port, own = free_port(), BrokerAddress("127.0.0.1", free_port())
     environment = {
         "PYTHONPATH": str(ROOT),
