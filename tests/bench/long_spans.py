@@ -23,10 +23,10 @@ _DAYS, _DECADE, _EVERY_MS, _MINUTE_MS, _POINTS = 90, 3_653, 30_000, 60_000, 2_00
 _MOST_ARRAYS, _MOST_HTTP, _MOST_DECADE = 8.0, 25.0, 300.0
 ABOUT = """\
 One channel, sealed, in SQLite, the file in the page cache. *To arrays*: `read_readings` of 90 days at 30 s, with each
-block's checksum compared. *Over HTTP*: `GET /api/v1/enclosures/…/series` for the same span and 2,000 points, asked of a running
-`wardian up` on loopback by a client that stays connected. *Ten years*: `chart_series` of ten years at 60 s for 2,000
-points, by way of the days' summaries. The *bare limit* of all three is sqlite3's fetch of the same blocks' bytes, and
-nothing done with them."""
+block's checksum compared. *Over HTTP*: `GET /api/v1/enclosures/…/series` for the same span and 2,000 points, asked of a
+running `wardian up` on loopback by a client that stays connected. *Ten years*: `chart_series` of ten years at 60 s for
+2,000 points, by way of the days' summaries. The *bare limit* of all three is sqlite3's fetch of the same blocks' bytes,
+and nothing done with them."""
 
 
 def measure(pairs: int, tell: Tell) -> list[Figure]:

@@ -18,8 +18,8 @@ _END_MS = START_MS + _DAYS * DAY_MS
 ABOUT = """\
 The look-back of an enclosure over 2026: four channels at 60 s, 2.1 million sealed readings. *Ours* is
 `enclosure_report` as JSON from a store that was just opened, in which no day has been assessed before: what is kept of
-days is deleted before each run. The *bare limit* reads the same readings to arrays by `read_readings` and does nothing with
-them."""
+days is deleted before each run. The *bare limit* reads the same readings to arrays by `read_readings` and does nothing
+with them."""
 
 
 def measure(pairs: int, tell: Tell) -> list[Figure]:
