@@ -20,6 +20,7 @@ from service.roomfile.sane_targets import Doubt, doubts_about
 from service.roomfile.spec import ProfileSpec, TargetSpec
 from service.store.facts import EnclosureFact, ProfileVersionFact, RoomFacts
 from service.store.programme import species_profile
+from service.store.readings import END_OF_TIME
 
 NO_SOURCE: Final = "common practice, no source"
 GROUPS: Final = (
@@ -171,6 +172,20 @@ def target_words(target: Mapping[str, Any]) -> str:
         asked = share if share is not None else usual
         return f"{words}, {100 * asked:g}\N{NO-BREAK SPACE}% of the time" if asked is not None and words else words
     return limits_in_words(check, target.get("low"), target.get("high"), share)
+
+
+def overrides_of(enclosure: EnclosureFact, facts: RoomFacts, now: datetime) -> list[tuple[str, str, str, str, str]]:
+    """Return (check, its name, what it asks for, until when, the reason) of what is set differently now."""
+    at_ms = to_ms(now)
+    return [
+        (
+            one.check, check_name_of(one.check),
+            target_words({"check": one.check, "low": one.low, "high": one.high, "share": one.share}),
+            "" if one.end_ms == END_OF_TIME else clock(of_ms(one.end_ms), facts.zone, now), one.reason,
+        )
+        for one in enclosure.overrides
+        if one.end_ms > at_ms
+    ]  # fmt: skip
 
 
 def spec_of(target: Mapping[str, Any]) -> TargetSpec:

@@ -4,8 +4,9 @@ import re
 import unicodedata
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date, datetime, time, timedelta
 from typing import Any, Final
+from zoneinfo import ZoneInfo
 
 from service.errors import BadUse
 from service.model import to_ms
@@ -117,6 +118,56 @@ def put_enclosure(document: Document, form: Mapping[str, str], key: str) -> str:
         _put_dated(table, "lights", lights)
     _put_dated(table, "misting", _cycles(form) or None)
     return str(table["id"])
+
+
+def put_override(document: Document, form: Mapping[str, str], key: str, now: datetime, zone: ZoneInfo) -> None:
+    """Set one target of an enclosure differently for a while, with the reason.
+
+    Raises
+    ------
+    BadUse
+        A field cannot be read.
+    """
+    table = entry(document, "enclosure", key)
+    fresh: Document = {"check": form.get("check", "")}
+    for name in ("low", "high"):
+        if text := form.get(name, "").strip():
+            fresh[name] = _number(text, name)
+    if text := form.get("share", "").strip():
+        fresh["share"] = _number(text, "per cent of the time") / 100
+    fresh |= {"from": now, "reason": " ".join(form.get("reason", "").split())}
+    if text := form.get("until", "").strip():
+        fresh["until"] = _evening(text, zone)
+    others = [one for one in table.get("override", []) if one["check"] != fresh["check"] or _is_over(one, now)]
+    table["override"] = [*others, fresh]
+
+
+def end_override(document: Document, key: str, check: str) -> None:
+    """Let the profile's own target hold again from now on."""
+    table = entry(document, "enclosure", key)
+    left = [one for one in table.get("override", []) if one["check"] != check]
+    if len(left) == len(table.get("override", [])):
+        raise BadUse(f"{check[:40]!r} is not set differently any more; load the page again")
+    table["override"] = left
+
+
+def _is_over(override: Mapping[str, Any], now: datetime) -> bool:
+    return override.get("until") is not None and override["until"] <= now
+
+
+def _evening(text: str, zone: ZoneInfo) -> datetime:
+    """Return the end of a local day."""
+    try:
+        day = date.fromisoformat(text)
+    except ValueError as exc:
+        raise BadUse(f"until: {text[:20]!r} is no date; write for example 2026-03-10") from exc
+    return datetime.combine(day + timedelta(days=1), time(), zone)
+
+
+def _number(text: str, what: str) -> float:
+    if not re.fullmatch(r"-?\d{1,6}(?:[.,]\d{1,4})?", text, re.ASCII):
+        raise BadUse(f"{what}: {text[:20]!r} is no number")
+    return float(text.replace(",", "."))
 
 
 def _put(table: Document, name: str, value: object) -> None:

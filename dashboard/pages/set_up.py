@@ -1,8 +1,9 @@
 """The Set-up pages: from an empty site to the first enclosure with a probe, and every room and enclosure after it."""
 
 from collections.abc import Callable
+from datetime import datetime
 from typing import Final
-from zoneinfo import available_timezones
+from zoneinfo import ZoneInfo, available_timezones
 
 from fastapi import APIRouter, Response
 from fastapi.responses import HTMLResponse, PlainTextResponse
@@ -10,16 +11,20 @@ from fastapi.responses import HTMLResponse, PlainTextResponse
 from dashboard.pages.charts import enclosure_named
 from dashboard.pages.forms import LongForm, go_to
 from dashboard.pages.site import Pages
+from dashboard.profiles import check_name_of, overrides_of
 from dashboard.set_up import (
     MOST_CYCLES,
     EnclosureFields,
+    end_override,
     fields_of,
     profiles_offered,
     put_enclosure,
+    put_override,
     put_room,
     put_site,
 )
 from service.api.sign_in import SignedIn
+from service.climate.targets import CHECK_UNITS_AND_SHARES
 from service.errors import BadUse
 from service.roomfile.editing import Document, edit_room, without
 from service.roomfile.export import export_room_file
@@ -75,6 +80,16 @@ def _add_one(router: APIRouter, desk: "_Desk") -> None:
     def _remove(key: str, person: SignedIn, form: LongForm) -> Response:
         return desk.remove(key, form, person.name)
 
+    @router.post("/set-up/enclosures/{key}/overrides")
+    def _override(key: str, person: SignedIn, form: LongForm) -> Response:
+        return desk.override(
+            key, person.name, lambda document, zone: put_override(document, form, key, desk.now(), zone)
+        )
+
+    @router.post("/set-up/enclosures/{key}/overrides/{check}/end")
+    def _end_override(key: str, check: str, person: SignedIn) -> Response:
+        return desk.override(key, person.name, lambda document, _: end_override(document, key, check))
+
     @router.get("/set-up/room.toml")
     def _file() -> Response:
         return desk.file()
@@ -107,6 +122,8 @@ class _Desk:
         shown = {
             "fields": fields, "is_new": not key, "key": key, "said": said, "profiles": profiles_offered(facts),
             "rooms": facts.rooms, "heat": HEAT_CAUTION, "mains": MAINS_CAUTION,
+            "overrides": overrides_of(enclosure, facts, self._parts.now()) if enclosure else (),
+            "checks": [(check, check_name_of(check)) for check in CHECK_UNITS_AND_SHARES],
         }  # fmt: skip
         return self._pages.html("set_up_enclosure.html", facts, self._parts.now(), status, **shown)
 
@@ -142,6 +159,20 @@ class _Desk:
         except BadUse as exc:
             return self.form(key, f"Nothing was changed: {exc}.", status=422)
         return go_to("/set-up")
+
+    def now(self) -> datetime:
+        """Return the time."""
+        return self._parts.now()
+
+    def override(self, key: str, by: str, change: Callable[[Document, ZoneInfo], None]) -> Response:
+        """Change what is set differently in an enclosure, and show its form again."""
+        facts = self._facts()
+        enclosure_named(facts, key)
+        try:
+            self._edit(lambda document: change(document, facts.zone), by)
+        except BadUse as exc:
+            return self.form(key, f"Nothing was changed: {exc}.", status=422)
+        return go_to(f"/set-up/enclosures/{key}#differently")
 
     def change(self, change: Callable[[Document], None], by: str, onward: str) -> Response:
         """Change the room and go on, or say why it was not changed."""

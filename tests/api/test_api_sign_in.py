@@ -87,6 +87,18 @@ ACCESS = {
     "GET /telling": SIGNED_IN,
     "POST /telling/test": WORKERS,
     "GET /alarms/{alarm_id}": SIGNED_IN,
+    "GET /api/v1/probes": SIGNED_IN,
+    "GET /api/v1/probes/{probe_id}": SIGNED_IN,
+    "POST /api/v1/probes": WORKERS,
+    "POST /api/v1/probes/{probe_id}/place": WORKERS,
+    "GET /api/v1/unclaimed": SIGNED_IN,
+    "GET /api/v1/unclaimed/{source_id}": SIGNED_IN,
+    "GET /probes": SIGNED_IN,
+    "GET /fragments/probes": SIGNED_IN,
+    "GET /probes/{key}": SIGNED_IN,
+    "POST /probes/{key}/place": WORKERS,
+    "GET /unclaimed/{source_id}": SIGNED_IN,
+    "POST /unclaimed/{source_id}": WORKERS,
     "GET /api/v1/calibrations": SIGNED_IN,
     "POST /api/v1/calibrations": WORKERS,
     "GET /api/v1/calibrations/salts": SIGNED_IN,
@@ -155,6 +167,8 @@ ACCESS = {
     "GET /set-up/enclosures/{key}": SIGNED_IN,
     "POST /set-up/enclosures/{key}": WORKERS,
     "POST /set-up/enclosures/{key}/remove": WORKERS,
+    "POST /set-up/enclosures/{key}/overrides": WORKERS,
+    "POST /set-up/enclosures/{key}/overrides/{check}/end": WORKERS,
     "GET /set-up/room.toml": OWNER,
     "GET /api/v1/tokens": OWNER,
     "POST /api/v1/tokens": OWNER,
@@ -210,9 +224,10 @@ ACCESS = {
 }
 """Who may do what: n nobody, v viewer, k keeper, o owner."""
 IN_A_PATH = {
+    "probe_id": "nowhere", "source_id": "4711",
     "enclosure_id": "rack-a-1", "key": "rack-a-1", "alarm_id": "4711", "hold_id": "4711", "day": "2026-03-09",
     "name": "Amber", "number": "4711", "form": "json", "probe": "a1-air", "quantity": "air_temperature",
-    "digest": "none", "profile_id": "sun-lizard", "trial": "4711", "task": "4711", "number": "4711", "name:path": "css/none.css",
+    "digest": "none", "profile_id": "sun-lizard", "trial": "4711", "task": "4711", "check": "hot-spot", "number": "4711", "name:path": "css/none.css",
 }  # fmt: skip
 NAMES = {"v": "Vera", "k": "Kim", "o": "Oda"}
 

@@ -10,6 +10,7 @@ from dashboard.set_up import key_for
 from service.model import Change, ProfileVersion, to_ms
 from service.roomfile.reading import parse_room_file
 from service.store.engine import open_store
+from service.store.programme import targets_at
 from service.store.readings import next_number
 from tests.dashboard.glasshouse import NOW, Glasshouse, Visitor, bare_house
 
@@ -112,6 +113,28 @@ def test_rooms_are_added_renamed_and_an_enclosure_is_taken_out_of_use_by_its_nam
     assert "gap" in facts.retired
     placed = facts.channels[house.channels["gap/air_temperature"]].placements
     assert [place.end_ms for place in placed] == [to_ms(NOW)]
+
+
+def test_one_target_is_set_differently_for_a_while_and_given_back(house: Glasshouse) -> None:
+    keeper = Visitor(create_app(house.parts))
+    _with_notes(house)
+    sent = {"check": "night-floor", "low": "22,5", "until": "2026-03-20", "reason": "gravid"}
+    assert keeper.post("/set-up/enclosures/steady/overrides", data=sent).status_code == 303
+    keeper.post("/set-up/enclosures/steady/overrides", data=sent | {"low": "23"})
+    page = keeper.get("/set-up/enclosures/steady").text
+    assert "at least 23.0\N{NO-BREAK SPACE}°C, until 21 Mar 00:00: gravid" in page
+    with house.store.read() as session:
+        facts = house.parts.facts(session)
+        assert targets_at(facts, facts.by_key["steady"], to_ms(NOW))["night-floor"].low == 23.0
+    file = parse_room_file(keeper.get("/set-up/room.toml").text)
+    assert [one.check for spec in file.enclosures for one in spec.overrides] == ["night-floor"]
+    assert keeper.post("/set-up/enclosures/steady/overrides/night-floor/end").status_code == 303
+    with house.store.read() as session:
+        facts = house.parts.facts(session)
+        assert targets_at(facts, facts.by_key["steady"], to_ms(NOW) + 1)["night-floor"].low == 20.0
+    for wrong in ({"low": "warm"}, {"low": ""}, {"reason": ""}, {"until": "2026-01-01"}, {"check": "none"}):
+        assert keeper.post("/set-up/enclosures/steady/overrides", data=sent | wrong).status_code == 422
+    assert keeper.post("/set-up/enclosures/steady/overrides/night-floor/end").status_code == 422
 
 
 def _with_notes(house: Glasshouse) -> None:
