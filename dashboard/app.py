@@ -22,6 +22,7 @@ from dashboard.pages.look_back import look_back_router
 from dashboard.pages.people import people_router
 from dashboard.pages.profiles import profiles_router
 from dashboard.pages.room import room_router
+from dashboard.pages.probes import probes_router
 from dashboard.pages.search import search_router
 from dashboard.pages.set_up import set_up_router
 from dashboard.pages.sign_in import first_owner_router, password_router, sign_in_router
@@ -53,6 +54,7 @@ def create_app(parts: Parts) -> FastAPI:
     for router in (alarms_router, answers_router, people_router, sign_in_router, first_owner_router, password_router):
         app.include_router(router(pages))
     app.include_router(search_router(pages))
+    app.include_router(probes_router(pages))
     app.include_router(profiles_router(pages))
     app.include_router(care_router(pages))
     app.include_router(aisle_router(pages))

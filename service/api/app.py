@@ -21,12 +21,14 @@ from service.api import (
     journal,
     live,
     lookback,
+    probes,
     profiles,
     readings,
     rooms,
     search,
     tokens,
     telling,
+    unclaimed,
 )
 from service.api.parts import Parts
 from service.api.problems import PROBLEM_TYPE, BodyLimit, FieldProblem, Problem, add_problem_handlers
@@ -61,7 +63,7 @@ def create_api(parts: Parts) -> FastAPI:
     app.add_middleware(Door, parts=parts)
     add_problem_handlers(app)
     app.include_router(health.router)
-    answering = (alarms, alarm_actions, alarm_holds, telling, calibrations, readings, live)
+    answering = (alarms, alarm_actions, alarm_holds, telling, probes, unclaimed, calibrations, readings, live)
     for part in (rooms, search, profiles, care, tokens, days, lookback, animals, journal, clutches, *answering):
         app.include_router(part.router, prefix=PREFIX)
     app.openapi = lambda: _described(app)

@@ -18,9 +18,10 @@ from service.api.zone_values import unit_of
 from service.errors import WardianError
 from service.model import AlarmTransition, from_ms
 from service.store.alarms import get_alarm, last_transition, transitions_after
-from service.store.facts import RoomFacts
+from service.store.facts import RoomFacts, facts_version
 from service.store.history import corrected_value
 from service.store.readings import Newest, newest_readings, number
+from service.store.unclaimed import unclaimed_version
 
 PULSE_S: Final = 5.0
 """A client that has heard nothing for longer is cut off from the service, and must say so."""
@@ -126,6 +127,7 @@ class Hub:
         self._parts = parts
         self._clients: set[Client] = set()
         self._position = Position(0, 0)
+        self._heard: tuple[int, int] | None = None
         self._task: asyncio.Task[None] | None = None
         self._joining = asyncio.Lock()
         self._readable = True
@@ -284,6 +286,10 @@ class Hub:
         with self._parts.store.read() as session:
             # Without an id: a page that missed one sees it when it is next drawn.
             frames += [_event("hold", told) for told in self._holds.news(session, self._parts.facts(session))]
+            heard = unclaimed_version(session), facts_version(session)
+            if heard != self._heard:
+                self._heard = heard
+                frames.append(_event("probes", {}))
             write = number(session, "write") if with_readings else since.write
             transitions = transitions_after(session, since.transition, _PAGE)
             if write == since.write and not transitions:

@@ -45,6 +45,7 @@ export function livePage({ address, concerns, after, rejoined, follows = ["readi
       else pieces.everything();
       if (enclosure && kind === "out of service") said.textContent = `${nameOf(enclosure)}: ${ended ? "back in service" : "out of service"}`;
     },
+    probes: () => follows.includes("probes") && pieces.everything(),
     lost: (since, why) => cover.show(since, why),
     joined: () => {
       cover.hide();

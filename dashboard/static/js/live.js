@@ -57,7 +57,7 @@ export function follow(after, on) {
     opened = Date.now();
     source = new EventSource(`/api/v1/live?after=${encodeURIComponent(after)}`);
     source.addEventListener("pulse", pulse);
-    for (const name of ["readings", "alarm", "hold"]) {
+    for (const name of ["readings", "alarm", "hold", "probes"]) {
       source.addEventListener(name, (event) => {
         after = event.lastEventId || after;
         on[name]?.(JSON.parse(event.data));
