@@ -7,7 +7,26 @@ import argparse
 import sys
 from collections.abc import Sequence
 
-from tests.bench import alarm, document, ingest, machine, memory, month, room_page, screens, series, start_up
+from tests.bench import (
+    alarm,
+    document,
+    importing,
+    ingest,
+    long_spans,
+    machine,
+    memory,
+    month,
+    postgres_ingest,
+    report,
+    room_page,
+    screens,
+    sealing,
+    series,
+    start_up,
+    storage,
+    telling,
+    year,
+)
 from tests.bench.figures import BenchError, Figure, Subject
 from tests.bench.table import plain
 
@@ -17,10 +36,18 @@ SUBJECTS = {
         ingest.SUBJECT,
         memory.SUBJECT,
         alarm.SUBJECT,
+        telling.SUBJECT,
         series.SUBJECT,
         room_page.SUBJECT,
+        report.SUBJECT,
         screens.SUBJECT,
         month.SUBJECT,
+        storage.SUBJECT,
+        long_spans.SUBJECT,
+        sealing.SUBJECT,
+        importing.SUBJECT,
+        postgres_ingest.SUBJECT,
+        year.SUBJECT,
         start_up.SUBJECT,
     )
 }
