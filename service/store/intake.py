@@ -21,6 +21,7 @@ _FORGET_EVERY = 64
 """Looking for old receipts at each commit would cost more than the receipt itself."""
 _ENTRY = struct.Struct("<HQ")
 _RECEIPT, _REFUSED, _TOPIC = table_of(Receipt), table_of(RefusedMessage), table_of(RefusedTopic)
+_NEW_RECEIPT = sa.insert(_RECEIPT).returning(_RECEIPT.c.id)
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,8 +107,8 @@ def add_receipt(session: Session, mqtt_session: str, entries: Sequence[ReceiptEn
     if not entries:
         return
     packed = b"".join(_ENTRY.pack(entry.packet, entry.digest) for entry in entries)
-    new = sa.insert(_RECEIPT).values(session=mqtt_session, messages=len(entries), entries=packed)
-    number = session.execute(new.returning(_RECEIPT.c.id)).scalar_one()
+    row = {"session": mqtt_session, "messages": len(entries), "entries": packed}
+    number = session.connection().execute(_NEW_RECEIPT, row).scalar_one()
     if number % _FORGET_EVERY == 0:
         _forget_receipts(session, mqtt_session)
 
