@@ -30,9 +30,9 @@ def is_in_message(mapping: Mapping) -> bool:
 
 
 def name_of(value: object) -> str | None:
-    """Return a value of a message as a probe's name: text, or a whole number; None for anything else."""
+    """Return a value of a message as a probe's name: printable text, or a whole number; None for anything else."""
     if isinstance(value, str):
-        return value if 0 < len(value) <= LONGEST_NAME else None
+        return value if 0 < len(value) <= LONGEST_NAME and value.isprintable() else None
     return str(value) if isinstance(value, int) and not isinstance(value, bool) else None
 
 

@@ -1,0 +1,1 @@
+"""Payloads that nobody would write, guided by coverage: ``python -m tests.fuzz [seconds]``."""
