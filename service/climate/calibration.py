@@ -134,12 +134,17 @@ def correction_of(points: Sequence[CheckPoint]) -> Correction:
     if not points or not all(point.uncertainty > 0 for point in points):
         raise ValueError("a correction needs at least one point, each with an uncertainty above zero")
     reads = np.array([point.reads for point in points])
-    low, high = float(reads.min()), float(reads.max())
+    low, high = _ends(reads)
     if len(points) == 1:
         only = points[0]
         return Correction(1.0, only.reference - only.reads, only.reads, only.uncertainty, 0.0, low, high)
     if low == high:
         raise ValueError(f"all points read {low:g}: a line needs two that differ")
+    return _line(points, reads)
+
+
+def _line(points: Sequence[CheckPoint], reads: Floats) -> Correction:
+    """Return the line of weighted least squares, weights 1/U²."""
     true = np.array([point.reference for point in points])
     standard = np.array([point.uncertainty for point in points]) / COVERAGE_FACTOR
     weight = standard**-2.0
@@ -152,7 +157,11 @@ def correction_of(points: Sequence[CheckPoint]) -> Correction:
     ratio = max(1.0, math.sqrt(float(np.sum(left**2)) / freedom)) if freedom else 1.0
     expansion = COVERAGE_FACTOR * ratio
     at_centre = expansion / math.sqrt(float(np.sum(weight)))
-    return Correction(slope, level - slope * centre, centre, at_centre, expansion / math.sqrt(spread), low, high)
+    return Correction(slope, level - slope * centre, centre, at_centre, expansion / math.sqrt(spread), *_ends(reads))
+
+
+def _ends(reads: Floats) -> tuple[float, float]:
+    return float(reads.min()), float(reads.max())
 
 
 def point_uncertainty(reference: float, spread: float, resolution: float, repeat: float) -> float:

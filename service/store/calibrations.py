@@ -106,8 +106,22 @@ def enter_check(session: Session, channel: ChannelFact, new: NewCheck, by: str, 
     own = expanded_uncertainty(element_of(channel.model, channel.quantity))
     if (why := why_implausible(channel.quantity, checked, own)) is not None:
         raise Refused(f"{channel.key}: {why}")
+    row = _row(channel, new, points, earlier, (by, now))
+    session.add(row)
+    _note(session, channel.key, earlier, row, by, now)
+    return row
+
+
+def _row(
+    channel: ChannelFact,
+    new: NewCheck,
+    points: Sequence[dict[str, Any]],
+    earlier: Calibration | None,
+    entered: tuple[str, datetime],
+) -> Calibration:
+    """Return a new check, or the one that comes in the place of an earlier one; `entered` says by whom and when."""
     start = earlier.from_at if earlier else new.from_at or new.at
-    row = Calibration(
+    return Calibration(
         channel_id=channel.id,
         reference=points[0]["reference"],
         reads=points[0]["reads"],
@@ -117,13 +131,10 @@ def enter_check(session: Session, channel: ChannelFact, new: NewCheck, by: str, 
         done_by=new.done_by,
         note=new.note or (earlier.note if earlier else None),
         from_at=start,
-        entered_by=by,
-        entered_at=now,
+        entered_by=entered[0],
+        entered_at=entered[1],
         replaces_id=earlier.id if earlier else None,
     )
-    session.add(row)
-    _note(session, channel.key, earlier, row, by, now)
-    return row
 
 
 def withdraw_check(session: Session, channel: ChannelFact, calibration_id: int, by: str, now: datetime) -> None:

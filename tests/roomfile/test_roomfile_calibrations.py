@@ -1,6 +1,7 @@
 """Reference checks in a room file: one point or several, told with how they were made."""
 
 from datetime import timedelta
+from pathlib import Path
 
 import pytest
 from roomfile_builders import NOW, ROOM, apply, changed
@@ -46,7 +47,7 @@ def exported(store: Store) -> str:
         return export_room_file(session, NOW)
 
 
-def test_a_line_of_two_points_survives_export_and_apply(store: Store, tmp_path) -> None:
+def test_a_line_of_two_points_survives_export_and_apply(store: Store, tmp_path: Path) -> None:
     plan = apply(store, ROOM + LINE)
     assert any("read 35.1 at 32.8 ± 1.25 and 77.1 at 75.3 ± 1.5" in sentence for sentence in plan.sentences)
     text = exported(store)
