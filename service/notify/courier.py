@@ -6,6 +6,7 @@ it ends, and then its outcome counts. Meanwhile the route is known to fail, and 
 
 import threading
 import time
+import traceback
 from collections.abc import Sequence
 from collections.abc import Set as AbstractSet
 from dataclasses import dataclass, field
@@ -105,9 +106,12 @@ class Courier:
             attempt.failed = exc
         except WardianError as exc:
             attempt.failed = NotDelivered(str(exc))
-        except Exception as exc:
-            # An attempt must always end with an outcome, or its contact would never be told anything again.
-            log.exception("telling_went_wrong", contact=attempt.contact_id)
+        except Exception as exc:  # noqa: BLE001 - any error is an outcome
+            # An attempt must always end with an outcome, or its contact would never be told anything again. Neither the
+            # error's text nor the values of a traceback are logged: they may hold the route.
+            last = traceback.extract_tb(exc.__traceback__)[-1]
+            where = f"{last.filename}:{last.lineno}"
+            log.error("telling_went_wrong", contact=attempt.contact_id, error=type(exc).__name__, where=where)  # noqa: TRY400 - as above
             attempt.failed = NotDelivered(f"an error of the service ({type(exc).__name__}); see its log")
         attempt.is_done = True
         self._finished.set()

@@ -13,6 +13,7 @@ from aiosmtpd.smtp import AuthResult
 
 from service.errors import NotDelivered, RouteInvalid
 from service.ingest.embedded_broker import free_port
+from service.notify.courier import Courier
 from service.notify.messages import Message
 from service.notify.routes.hook import retry_after
 from service.notify.routes.route import route_of
@@ -176,3 +177,15 @@ def test_a_route_that_is_none_is_refused_without_being_shown() -> None:
             route_of(url)
         assert SECRET not in str(refused.value)
         assert "is not known, or lacks a part" in str(refused.value)
+
+
+def test_an_error_of_our_own_is_an_outcome_too_and_shows_no_secret(capfd: pytest.CaptureFixture[str]) -> None:
+    finished = threading.Event()
+    courier = Courier(1.0, finished)
+    courier.send(1, 1, f"json://127.0.0.1/{SECRET}", "no message at all")  # type: ignore[arg-type]
+    assert finished.wait(5)
+    (attempt,) = courier.outcomes()
+    assert str(attempt.failed) == "an error of the service (AttributeError); see its log"
+    said = capfd.readouterr()
+    assert "telling_went_wrong" in said.out + said.err
+    assert SECRET not in said.out + said.err
