@@ -2,6 +2,9 @@ import { merge } from "./merge.js";
 
 // Fetches the pieces of a page that changed, drawn by the service, and puts them in place; at most once a second.
 const LEAST_MS = 1_000;
+const SLICE_MS = 3;
+// Many tiles come in one answer: each is read by itself.
+const TILES = /\n(?=<a class="tile )/;
 
 /**
  * @param {(keys: string[] | null) => string} address of the pieces for these enclosures, null for all
@@ -29,7 +32,7 @@ export function refresher(address, after = () => {}) {
       const answer = await fetch(address(keys), { cache: "no-store" });
       if (answer.status === 401) location.assign(`/sign-in?to=${encodeURIComponent(location.pathname)}`);
       if (!answer.ok) throw new Error(`${answer.status}`);
-      place(await answer.text());
+      await placeInSlices(await answer.text());
       after();
     } catch {
       // Asked for again: a piece that was not fetched would stay old while the stream lives.
@@ -55,21 +58,46 @@ export function refresher(address, after = () => {}) {
 
 // Puts each element of the answer in the place of the one with the same id; what is alike stays untouched.
 export function place(html) {
+  for (const piece of parsed(html)) put(piece);
+}
+
+/**
+ * The same, in slices: between them the page answers whoever is using it.
+ * @returns {Promise<number>} the longest time that it was held up [ms]
+ */
+export async function placeInSlices(html) {
+  let began = performance.now();
+  let longest = 0;
+  for (const part of html.split(TILES)) {
+    for (const piece of parsed(part)) put(piece);
+    const held = performance.now() - began;
+    longest = Math.max(longest, held);
+    if (held > SLICE_MS) {
+      await new Promise((resolve) => setTimeout(resolve));
+      began = performance.now();
+    }
+  }
+  return longest;
+}
+
+function parsed(html) {
   const pieces = document.createElement("template");
   pieces.innerHTML = html;
-  for (const piece of [...pieces.content.children]) {
-    const old = document.getElementById(piece.id);
-    // A piece that says its state stays while that is the same: someone may be writing in it.
-    const stays = old?.dataset.state && old.dataset.state === piece.dataset.state;
-    if (!old || stays || old.isEqualNode(piece)) continue;
-    if ("merge" in old.dataset) {
-      merge(old, piece);
-      continue;
-    }
-    const held = old.contains(document.activeElement) ? document.activeElement : null;
-    const address = held?.getAttribute("href");
-    old.replaceWith(piece);
-    if (held === old) piece.focus({ preventScroll: true });
-    else if (address) piece.querySelector(`[href="${CSS.escape(address)}"]`)?.focus({ preventScroll: true });
+  return [...pieces.content.children];
+}
+
+function put(piece) {
+  const old = document.getElementById(piece.id);
+  // A piece that says its state stays while that is the same: someone may be writing in it.
+  const stays = old?.dataset.state && old.dataset.state === piece.dataset.state;
+  if (!old || stays || old.isEqualNode(piece)) return;
+  if ("merge" in old.dataset) {
+    merge(old, piece);
+    return;
   }
+  const held = old.contains(document.activeElement) ? document.activeElement : null;
+  const address = held?.getAttribute("href");
+  old.replaceWith(piece);
+  if (held === old) piece.focus({ preventScroll: true });
+  else if (address) piece.querySelector(`[href="${CSS.escape(address)}"]`)?.focus({ preventScroll: true });
 }
