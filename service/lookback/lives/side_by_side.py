@@ -10,11 +10,11 @@ import numpy as np
 
 from service.climate.ranges import DAY_MS, Floats
 from service.lookback.bodies import Body
+from service.lookback.days import assessed_days
 from service.lookback.forms.channel_days import ChannelDays, channel_days
 from service.lookback.lives.compared import check_days, compare, value_words
 from service.lookback.lives.robust import TOLD_SPREADS, Middle, is_apart, middle_of
 from service.lookback.lives.stays import Stay, local_span
-from service.lookback.report import gather
 from service.lookback.words import at_zone, check_name, zone_words
 from service.store.engine import Store
 from service.store.facts import RoomFacts
@@ -126,7 +126,8 @@ def _first_day(stay: Stay, facts: RoomFacts) -> date:
 
 def _days(store: Store, facts: RoomFacts, stay: Stay, now_ms: int) -> list[Body]:
     span = local_span(stay.start_ms, stay.end_ms, facts.zone)
-    return gather(store, facts, stay.enclosure, span, now_ms).body["days"]
+    assessed = assessed_days(store, facts, stay.enclosure, span.first, span.last, now_ms)
+    return [day.body["day"] for day in assessed.days]
 
 
 def _by_place(days: Iterable[ChannelDays]) -> dict[tuple[str, str], list[ChannelDays]]:

@@ -11,6 +11,7 @@ from service.climate.day_cycle import local_day
 from service.climate.ranges import DAY_MS
 from service.climate.series import without
 from service.lookback.bodies import Body, instant
+from service.lookback.days import assessed_days
 from service.lookback.lives import compared
 from service.lookback.lives.changed import WINDOW_DAYS, changes_before, feeding_words, overdue_words
 from service.lookback.lives.corrections import corrections_of
@@ -255,7 +256,15 @@ def _recent(asked: Asked, facts: RoomFacts) -> tuple[int, int]:
 
 
 def _days_of(store: Store, facts: RoomFacts, stays: Sequence[Stay], asked: Asked) -> list[Body]:
-    return [day for stay in stays for day in _told_stay(store, facts, stay, asked).body["days"]]
+    """Return the days of stays that are only compared with: alarms, facts and journal are not asked for."""
+    days: list[Body] = []
+    for stay in stays:
+        span = local_span(stay.start_ms, stay.end_ms, facts.zone)
+        assessed = assessed_days(
+            store, facts, stay.enclosure, span.first, span.last, asked.now_ms, asked.progress, kept_too=asked.kept_too
+        )
+        days += [day.body["day"] for day in assessed.days]
+    return days
 
 
 def _neighbour_days(
