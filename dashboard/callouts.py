@@ -85,7 +85,7 @@ def alarm_view(alarm: Alarm, now: datetime, zone: ZoneInfo) -> AlarmView:
         what=known.title if known else condition_name(alarm.condition),
         priority=alarm.priority,
         state=alarm.state,
-        where=zone_name(alarm.zone) if alarm.zone else alarm.place,
+        where=zone_name(alarm.zone) if alarm.zone else _place(alarm.place),
         since=clock(alarm.began_at, zone, now),
         since_iso=iso(alarm.began_at),
         since_exact=exact(alarm.began_at, zone),
@@ -99,6 +99,14 @@ def alarm_view(alarm: Alarm, now: datetime, zone: ZoneInfo) -> AlarmView:
         note=alarm.note or "",
         returned=clock(alarm.returned_at, zone, now) if alarm.returned_at else "",
         is_answered=alarm.acknowledged_at is not None,
+    )
+
+
+def _place(place: str) -> str:
+    """Return what an alarm of no zone is about: ``rack/front/B`` is rack B."""
+    kind, _, rest = place.partition("/")
+    return {"rack": f"Rack {rest.rpartition('/')[2]}", "gateway": f"Gateway {rest}", "room": f"Room {rest}"}.get(
+        kind, place
     )
 
 

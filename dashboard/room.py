@@ -9,6 +9,7 @@ from typing import Final
 from sqlmodel import Session
 
 from dashboard.callouts import NEEDS_SOMEONE, AlarmView, Callout, alarm_view, callouts
+from dashboard.calls import Calls, calls_of
 from dashboard.racks import Line, pages_of, racks_of
 from dashboard.tiles import DayDrawings, TileView
 from dashboard.words import exact, iso
@@ -37,6 +38,8 @@ class RoomView:
     clock, date, zone_name, now_iso, now_exact : str
     room_alarms : tuple of AlarmView
         Alarms that stand for no single enclosure: a power cut, the watching itself.
+    calls : Calls
+        What is called for over the whole screen.
     callouts, others : tuple of Callout
         Those drawn large, and those named in a line.
     unnamed : int
@@ -56,6 +59,7 @@ class RoomView:
     now_iso: str
     now_exact: str
     room_alarms: tuple[AlarmView, ...]
+    calls: Calls
     callouts: tuple[Callout, ...]
     others: tuple[Callout, ...]
     unnamed: int
@@ -107,6 +111,7 @@ class RoomViews:
             now_iso=iso(now),
             now_exact=exact(now, facts.zone),
             room_alarms=room_alarms(session, now, facts),
+            calls=calls_of(session, facts, now),
             callouts=called[:_LARGE],
             others=called[_LARGE:_NAMED],
             unnamed=max(0, len(called) - _NAMED),

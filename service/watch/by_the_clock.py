@@ -107,10 +107,10 @@ def _overdue(session: Session, facts: RoomFacts, now: datetime) -> Iterator[_Sta
         if enclosure is None and due.enclosure_id is not None:
             continue
         since, at = (f"{moment.astimezone(facts.zone):%Y-%m-%d}" for moment in (due.since, due.at))
-        kind = due.kind.replace("-", " ").replace("_", " ")
+        kind = due.kind.replace("-", " ").replace("_", " ").replace("uvb", "UVB")
         told = f"installed {since}, to be replaced by {at}" if due.replace else f"last done {since}, due {at}"
         place = f"{enclosure.key if enclosure else 'site'}/{due.kind}"
-        yield _Standing(CARE_OVERDUE, place, due.enclosure_id, due.at, due.at, f"{kind.capitalize()}: {told}.")
+        yield _Standing(CARE_OVERDUE, place, due.enclosure_id, due.at, due.at, f"{kind[:1].upper()}{kind[1:]}: {told}.")
 
 
 def _long(hold: AlarmHold, facts: RoomFacts, now: datetime) -> Iterator[_Standing]:

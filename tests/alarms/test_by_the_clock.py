@@ -137,7 +137,7 @@ def test_care_is_called_when_it_is_due_and_ends_when_it_is_done(room: Room) -> N
     room.until(NOON + 15 * DAY)
     (due,) = room.alarms("care-overdue")
     assert (due.place, due.priority, due.state) == ("rack-a-1/uvb-lamp", "low", "unacknowledged")
-    assert due.cause == "Uvb lamp: installed 2025-07-15, to be replaced by 2026-03-15."
+    assert due.cause == "UVB lamp: installed 2025-07-15, to be replaced by 2026-03-15."
     with room.store.write() as session:
         fresh = {"enclosure_id": 1, "kind": "uvb-lamp", "replace_after_months": 8, "from_at": NOON + 15 * DAY}
         session.add(Equipment(replaces_id=lamp.id, **fresh, **entered))

@@ -26,6 +26,14 @@ def drawn(page: Page, path: str) -> None:
         expect(page.locator("#chart-said")).to_have_text("")
 
 
+def folded(page: Page) -> None:
+    """Fold away what calls over the whole Room page."""
+    expect(page.locator("#banner")).to_be_visible()
+    expect(page.locator("#fold")).to_be_visible()
+    page.keyboard.press("Escape")
+    expect(page.locator("#banner")).to_be_hidden()
+
+
 @pytest.mark.parametrize("theme", ["light", "dark"])
 @pytest.mark.parametrize("path", PATHS)
 def test_axe_finds_nothing_and_the_console_is_silent(open_page: OpenPage, path: str, theme: str) -> None:
@@ -95,6 +103,7 @@ def test_an_alarm_comes_forward_and_is_said_aloud(open_page: OpenPage, server: S
 def test_focus_stays_on_a_tile_that_is_drawn_anew(open_page: OpenPage, server: Server) -> None:
     screen = open_page("/")
     drawn(screen.page, "/")
+    folded(screen.page)
     tile = screen.page.locator("#tile-gap")
     tile.focus()
     with server.house.store.write() as session:
@@ -184,6 +193,7 @@ def test_a_zoom_asks_the_service_for_the_view(open_page: OpenPage) -> None:
 
 def test_the_skip_link_and_the_tiles_are_reached_by_keyboard(open_page: OpenPage) -> None:
     page = open_page("/").page
+    folded(page)
     page.keyboard.press("Tab")
     expect(page.locator(".skip")).to_be_focused()
     page.keyboard.press("Enter")
