@@ -14,7 +14,7 @@ from dashboard.zone_drawing import drawing
 from sensors.payloads.proposing import Proposal
 from sensors.quantities import QUANTITIES
 from service.api.live import live_position
-from service.api.probe_standing import probes_standing
+from service.api.probe_standing import HEALTH, probes_standing
 from service.api.probes import claim, move, probe_named
 from service.api.sign_in import SignedIn
 from service.api.unclaimed import proposals_for
@@ -23,6 +23,7 @@ from service.model import ZONES, to_ms
 from service.people.roles import Visitor
 from service.store.placements import Entry
 from service.store.unclaimed import get_source
+from service.watch.conditions import CONDITIONS
 
 _LARGEST_ID: Final = 2**53 - 1
 _EMPTY: Final = dict.fromkeys(("id", "model", "every", "enclosure", "zone"), "")
@@ -36,6 +37,8 @@ def probes_router(pages: Pages) -> APIRouter:
     """Return the routes of the pages."""
     router = APIRouter(include_in_schema=False)
     desk, parts = _Desk(pages), pages.parts
+    # Alarms that are about a probe itself lead here.
+    pages.templates.globals["about_probes"] = frozenset(CONDITIONS[condition].title for condition in HEALTH)
 
     @router.get("/probes")
     def _page() -> HTMLResponse:
