@@ -43,8 +43,8 @@ def known_cycles(programme: Programme, ran: Sequence[Cycle], now_ms: int) -> tup
     return cycles_due(cycles_until(programme, now_ms), [cycle for cycle in ran if cycle.at_ms <= now_ms])
 
 
-def scheduled_for(programme: Programme, cycle: Cycle) -> int:
-    """Return when a cycle was due; one that was not, when it ran. [ms since 1970, UTC]."""
+def scheduled_for(programme: Programme, cycle: Cycle) -> int | None:
+    """Return when a cycle was due; None for one that no schedule knows. [ms since 1970, UTC]."""
     due = [planned.at_ms for planned in cycles_until(programme, cycle.at_ms + _NEAR_MS)]
     near = [at for at in due if abs(at - cycle.at_ms) <= _NEAR_MS]
-    return min(near, key=lambda at: abs(at - cycle.at_ms), default=cycle.at_ms)
+    return min(near, key=lambda at: abs(at - cycle.at_ms), default=None)

@@ -20,7 +20,7 @@ from service.watch.findings import Finding
 
 _BEFORE_MS: Final = 40 * 60_000
 _KEPT: Final = RECENT_CYCLES + EARLIER_CYCLES
-_SAME_TIME_MIN: Final = SAME_CYCLE_MIN
+_DAY_MIN: Final = 24 * 60
 _JUDGED: Final = (MistingVerdict.CONFIRMED, MistingVerdict.WEAK, MistingVerdict.NONE)
 
 Responses = dict[str, list[tuple[int, str, float]]]
@@ -35,11 +35,12 @@ def look_at_cycle(
     zone: ZoneInfo,
     asked: float,
     responses: Responses,
-    due_ms: int,
+    due_ms: int | None,
 ) -> Iterator[Finding]:
     """Judge the last of `cycles` against the response that is asked for [%RH]; what it showed joins `responses`.
 
-    `due_ms` is when it was due, by which it is compared with those of other days. [ms since 1970, UTC]
+    `due_ms` is when it was due, by which it is compared with those of other days; None for a pump that ran outside its
+    schedule. [ms since 1970, UTC]
 
     Those that came shortly before it are judged with it, as in the assessment of a day: air that they wetted takes up
     little more, and says nothing against the pump.
@@ -62,7 +63,7 @@ def look_at_cycle(
         MISTING_MISSED, place, air.zone, channel_id, holds, cycle.at_ms, value, result.asked, "%RH", result.sentence
     )
     if result.verdict in _JUDGED:
-        time_of_day = _time_of_day(due_ms, zone, responses)
+        time_of_day = _clock(due_ms, zone) if due_ms is not None else _near_clock(result.at_ms, zone, responses)
         kept = responses.setdefault(time_of_day, [])
         yield _trend(f"{place}/{time_of_day}", air.zone, channel_id, result, kept)
 
@@ -76,19 +77,20 @@ def _doubt(measured: Sequence[Measured], cycle: Cycle, keys: Sequence[str], now_
     return doubt_in_words(keys, doubts_at(channels, at, keys))
 
 
-def _time_of_day(at_ms: int, zone: ZoneInfo, known: Responses) -> str:
-    """Name a cycle's time of day by those known already: a pump that is not on time to the minute keeps its group."""
-    local = datetime.fromtimestamp(at_ms / 1000, UTC).astimezone(zone)
-    minute = local.hour * 60 + local.minute
+def _clock(at_ms: int, zone: ZoneInfo) -> str:
+    return f"{datetime.fromtimestamp(at_ms / 1000, UTC).astimezone(zone):%H:%M}"
+
+
+def _near_clock(at_ms: int, zone: ZoneInfo, known: Responses) -> str:
+    """Name a run's time of day by those known already: a timer that is not on time to the minute keeps its group."""
+    exact = _clock(at_ms, zone)
 
     def apart(name: str) -> int:
-        hours, minutes = name.split(":")
-        by = abs(int(hours) * 60 + int(minutes) - minute)
-        return min(by, 24 * 60 - by)
+        (hours, minutes), (hour, minute) = (map(int, clock.split(":")) for clock in (name, exact))
+        by = abs(hours * 60 + minutes - hour * 60 - minute)
+        return min(by, _DAY_MIN - by)
 
-    exact = f"{local:%H:%M}"
-    near = [name for name in sorted(known) if apart(name) < _SAME_TIME_MIN]
-    return exact if exact in known else min(near, key=apart, default=exact)
+    return min((name for name in sorted(known) if apart(name) < SAME_CYCLE_MIN), key=apart, default=exact)
 
 
 def _run_up_to_last(cycles: Sequence[Cycle]) -> list[Cycle]:

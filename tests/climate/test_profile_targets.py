@@ -1,7 +1,7 @@
 from datetime import date
 
 import pytest
-from climate_builders import A_DAY, LISBON
+from climate_builders import A_DAY, LISBON, Enclosure
 
 from service.climate.day_cycle import local_day
 from service.climate.ranges import HOUR_MS
@@ -97,3 +97,16 @@ def test_nearer_the_pole_than_the_sun_rises_each_day_there_is_no_photoperiod() -
 def test_a_season_on_a_day_that_no_year_has_is_refused() -> None:
     with pytest.raises(ValueError, match="day"):
         Season("x", (2, 30), (3, 1), {})
+
+
+def test_a_verdict_on_lit_hours_says_whose_day_length_it_holds_them_against() -> None:
+    lit = Enclosure()
+    lit.measures("canopy", lit.by_day_and_night(5000, 0), "illuminance")
+    target = by_the_sun(A_DAY, -19)
+    assert target.low == target.high == day_length(-19, A_DAY)
+    found = lit.check("photoperiod", target)
+    assert (found.verdict, round(found.value, 1)) == ("met", 12.0)
+    assert "target 12.3 h ± 0.5 h, by the day length at 19° S" in found.sentence
+    bare = Enclosure().check("photoperiod", target)
+    assert bare.verdict == "no data"
+    assert "the schedule asks for 12.0 h; the target is 12.3 h, by the day length at 19° S" in bare.sentence

@@ -84,9 +84,9 @@ class Sensor:
     faults: tuple[Fault, ...]
 
     @cached_property
-    def measured(self) -> Times:
-        """When its messages came that held what it measured. [ms UTC]."""
-        return np.setdiff1d(self.sent, self.glitched, assume_unique=True)
+    def measured(self) -> Bools:
+        """Whether each message held what it measured."""
+        return ~np.isin(self.sent, self.glitched)
 
     @property
     def cadence_ms(self) -> int:
@@ -112,11 +112,16 @@ class Sensor:
         """Whether a fault that makes it say what is not so stands within a span."""
         return any(f.kind in _LYING and f.start_ms < end_ms and f.end_ms > start_ms for f in self.faults)
 
+    def stands(self, at: Times) -> Bools:
+        """Say at which moments a reading stands; a glitch ends the one before it, and is none."""
+        hold = max(int(2.5 * self.cadence_ms), 5 * MINUTE)
+        index = np.searchsorted(self.sent, at, "right") - 1
+        last = np.maximum(index, 0)
+        return (index >= 0) & (at - self.sent[last] <= hold) & self.measured[last]
+
     def watched(self, at: Times) -> Bools:
         """Say at which moments a reading stands and is no lie."""
-        hold = max(int(2.5 * self.cadence_ms), 5 * MINUTE)
-        index = np.searchsorted(self.measured, at, "right") - 1
-        stands = (index >= 0) & (at - self.measured[np.maximum(index, 0)] <= hold)
+        stands = self.stands(at)
         for fault in self.faults:
             if fault.kind in _LYING:
                 stands &= ~((at >= fault.start_ms) & (at < fault.end_ms + self.slack_ms))

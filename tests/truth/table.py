@@ -16,19 +16,32 @@ seed, were stored, and the watch and the day assessment run over what was stored
 _WORDS = """\
 Delays in minutes.
 
-**Visible**: what the true physics and the fault list let be seen, decided without looking at what the watch said. For a
-limit: the true value in the zone lay beyond the profile's limit by more than the probe's whole error (sheet, drift,
+**Visible**: what the true physics and the fault list let be seen, decided without looking at what the watch said. For
+a limit: the true value in the zone lay beyond the profile's limit by more than the probe's whole error (sheet, drift,
 soaking, noise, rounding) for the on-delay and the time that the element lags, while its probe sent and told no lie;
-humidity only outside the 3 h after a misting. For a probe: its fault lasted as long as the rule asks, and another probe
-truly moved, or differed, by enough. For `misting-missed`: while a pump was dead, at least one cycle fell into air that
-had room and truly took up no more than 1 %RH. For `misting-weakening`: the ratio of true responses stood below 0.5 for
-two cycles. **By a fault**: an injected fault of the enclosure or probe stood then; the rest is the climate itself, such
-as a hot week, or a keeping that runs close to its limits.
+humidity only outside the 3 h after a misting. For a probe: its fault lasted as long as the rule asks, and another
+probe truly moved, or differed, by enough; or it showed what its element cannot have measured. For `misting-missed`:
+while a pump was dead, at least one cycle fell into air that had room and truly took up no more than 1 %RH. For
+`misting-weakening`: the ratio of true responses stood below 0.5 for two cycles. **By a fault**: an injected fault of
+the enclosure or probe stood then; the rest is the climate itself, such as a hot week, or a keeping that runs close to
+its limits.
 
 **False**: an alarm for which the truth holds nothing. **Within error**: the reading was beyond the limit, the true
 value short of it, by no more than the probe's own error; no watch can tell these from true ones. **Lying probe**: on
-the word of a probe that an injected fault made lie. **Delay**: from when the true value passed its limit, or the fault
-began, to the alarm; the on-delay is part of it.
+the word of a probe that an injected fault made lie. **Delay**: from when the true value passed its limit, or the
+fault began, to the alarm; the on-delay is part of it. An alarm within the probe's error stands for a day and a half
+after its last excess: where the true value passes its limit meanwhile by less than the probe can tell, it is caught
+by what stands, with no delay.
+
+**Why an alarm within the probe's error stays.** Between the limit less U and the limit plus U no reading says on
+which side the animal is (JCGM 106:2012, clause 8). To call only what is beyond limit plus U would be a guarded
+rejection: hardly ever wrong, and silent at up to twice U beyond the limit, which for a plain probe of ± 1 °C is more
+than 2 °C, night after night. To call from limit less U on would be right for the animal and useless to the keeper,
+since a well-kept retreat stands there all day. So the limit itself decides, with the risk shared: the first such
+excess is called, with its priority, after its on-delay, and says that it lies within the probe's error. What is left
+out is the repetition. It is one alarm however often the value crosses the limit, until it has kept away for a day and
+a half; and a new one at once when an excess beyond U lasts for the on-delay. No limit, delay or deadband depends on
+the simulator.
 
 `basking-heading-over` is a forecast. Nothing is asked of it but to be true: the ceiling is passed within 20 min, or a
 fault of the equipment stands."""

@@ -140,11 +140,8 @@ def _is_covered(air: tuple[Sensor, Sensor], start: int) -> bool:
     """Say whether the probes sent enough around a cycle: over 0.75 of the time, and two readings after."""
     steps = np.arange(start - _BEFORE, start + _AFTER, 5_000, dtype=np.int64)
     for sensor in air:
-        hold = max(int(2.5 * sensor.cadence_ms), 5 * MINUTE)
-        index = np.searchsorted(sensor.measured, steps, "right") - 1
-        stands = (index >= 0) & (steps - sensor.measured[np.maximum(index, 0)] <= hold)
-        heard = np.searchsorted(sensor.measured, (start - _BEFORE, start, start + _AFTER))
-        if stands.mean() < 0.78 or heard[2] - heard[1] < 2 or heard[1] == heard[0]:
+        heard = np.searchsorted(sensor.sent[sensor.measured], (start - _BEFORE, start, start + _AFTER))
+        if sensor.stands(steps).mean() < 0.78 or heard[2] - heard[1] < 2 or heard[1] == heard[0]:
             return False
     return True
 
