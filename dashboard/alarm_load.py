@@ -188,10 +188,14 @@ def _day_picture(day: date, alarms: Sequence[Told], lights: tuple[str, str] | No
         f'<line class="hour-line" x1="{100 * hour / 24:.2f}%" x2="{100 * hour / 24:.2f}%" y1="0" y2="100%"/>'
         for hour in range(_EVERY_HOURS, 24, _EVERY_HOURS)
     )
+    # A mark a pixel is enough, however many alarms came.
+    places = {
+        (_TOP.get(one.priority, 62), one.priority, round(500 * (one.raised_ms - start) / (end - start)))
+        for one in alarms
+    }
     marks = "".join(
-        f'<rect class="mark is-{escape(one.priority)}" x="{100 * (one.raised_ms - start) / (end - start):.2f}%" '
-        f'width="4" y="{_TOP.get(one.priority, 62)}%" height="{100 - _TOP.get(one.priority, 62)}%"/>'
-        for one in sorted(alarms, key=lambda one: -_TOP.get(one.priority, 62))
+        f'<rect class="mark is-{escape(priority)}" x="{place / 5:.1f}%" width="4" y="{top}%" height="{100 - top}%"/>'
+        for top, priority, place in sorted(places, reverse=True)
     )
     return Markup(  # noqa: S704 - numbers and constants; a priority is escaped
         f'<svg class="strip load-day" aria-hidden="true" width="100%" height="100%">{ground}{hours}{marks}</svg>'

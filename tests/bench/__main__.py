@@ -9,6 +9,7 @@ from collections.abc import Sequence
 
 from tests.bench import (
     alarm,
+    alarms,
     document,
     importing,
     ingest,
@@ -17,6 +18,7 @@ from tests.bench import (
     memory,
     month,
     postgres_ingest,
+    probes,
     report,
     room_page,
     screens,
@@ -34,8 +36,10 @@ SUBJECTS = {
     subject.name: subject
     for subject in (
         ingest.SUBJECT,
+        probes.SUBJECT,
         memory.SUBJECT,
         alarm.SUBJECT,
+        alarms.SUBJECT,
         telling.SUBJECT,
         series.SUBJECT,
         room_page.SUBJECT,
