@@ -138,6 +138,7 @@ def test_two_mistings_a_day_are_two_distinct_spikes_in_glass(truth: Truth) -> No
 
 
 def test_mesh_loses_humidity_several_times_as_fast(truth: Truth) -> None:
+    # Fact of the trade (common practice, no source): glass holds humidity, mesh loses it fast.
     before = at(truth, 1, 8.45)
     times = {}
     for key in ("glass", "mesh"):
@@ -161,6 +162,7 @@ def test_at_lights_off_humidity_climbs_by_cooling_alone(truth: Truth) -> None:
 
 
 def test_nights_are_cooler_by_several_degrees(truth: Truth) -> None:
+    # Fact of the trade (common practice, no source): lights and day heat for 12 h and off at night make the drop.
     for key in ("glass", "dragons", "frogs", "corn"):
         ambient = air(truth, key)
         day, night = (np.median(ambient[at(truth, 1, a) : at(truth, 1, b)]) for a, b in ((9, 19), (21.5, 23.9)))

@@ -118,9 +118,12 @@ class Score:
 
     @property
     def holds(self) -> bool:
-        """Whether all that is asked is so: nothing missed, verdicts 99 % right, one false alarm a month at most."""
+        """Whether all that is asked is so: nothing missed, verdicts 99 % right, one false alarm a month at most.
+
+        An alarm that the probe's own error explains counts as false here.
+        """
         right, wrong = self.verdicts("healthy")
-        few = len(self.false_urgent) <= self.months
+        few = len(self.false_urgent) + len(self.near_urgent) <= self.months
         return not self.missed and right >= 0.99 * (right + wrong) and few
 
     @property

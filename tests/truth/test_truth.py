@@ -54,7 +54,9 @@ def test_a_dead_pump_is_never_confirmed(score: Score) -> None:
 
 
 def test_false_alarms_of_medium_and_high_priority_are_at_most_one_a_month(score: Score) -> None:
-    assert len(score.false_urgent) <= score.months, score.false_urgent
+    """Those that the probe's own error explains are counted too."""
+    called = [*score.false_urgent, *score.near_urgent]
+    assert len(called) <= score.months, called
 
 
 def a_dead_pump_at_lights_off(case: Case) -> Scene:
