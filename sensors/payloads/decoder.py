@@ -1,5 +1,7 @@
 """From a mapping to the function that reads its messages."""
 
+from functools import lru_cache
+
 from sensors.payloads.json_fields import json_decoder
 from sensors.payloads.measurement import Decoder, Mapping, MappingError
 from sensors.payloads.pointer import PointerError
@@ -13,8 +15,9 @@ FORMATS = tuple(_MAKERS)
 """Every format that a mapping may name."""
 
 
+@lru_cache(maxsize=1024)
 def decoder_for(mapping: Mapping) -> Decoder:
-    """Return the function that reads a probe's messages, everything prepared once.
+    """Return the function that reads a probe's messages, everything prepared once; probes that speak alike share it.
 
     Parameters
     ----------

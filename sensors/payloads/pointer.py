@@ -2,6 +2,7 @@
 
 import re
 from dataclasses import dataclass
+from functools import lru_cache
 
 _BAD_ESCAPE = re.compile(r"~(?![01])")
 # The grammar of section 4: no sign, no leading zero. Nine digits are more than a payload can hold.
@@ -67,6 +68,7 @@ class Pointer:
         return f"'{self.text}' leads nowhere: no member '{token}' beside {here}"
 
 
+@lru_cache(maxsize=4096)
 def compile_pointer(text: str) -> Pointer:
     """Take a pointer apart.
 

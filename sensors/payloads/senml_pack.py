@@ -2,6 +2,7 @@
 
 import re
 from collections.abc import Mapping
+from functools import lru_cache
 from operator import attrgetter
 from typing import Any, NamedTuple
 
@@ -79,34 +80,34 @@ def _require_labels(record: object, index: int) -> Mapping[str, Any]:
     return record
 
 
-def _number(fields: Mapping[str, Any], label: str) -> float:
-    return float(fields[label]) if label in fields else 0.0
+@lru_cache(maxsize=4096)
+def _is_name(name: str) -> bool:
+    """Whether it is a name by section 4.5.1; a probe sends the same ones for years."""
+    return _NAME.fullmatch(name) is not None
 
 
-def _value(record: Mapping[str, Any], base: Mapping[str, Any], index: int) -> tuple[str | None, Value | None]:
+def _kind(record: Mapping[str, Any], base: Mapping[str, Any], index: int) -> str | None:
+    """Return which value a record has."""
     present = [label for label in _VALUES if label in record]
     if len(present) > 1:
         raise PayloadError(f"{_place(index)} has {' and '.join(present)}, expected at most one value")
-    kind = present[0] if present else ("v" if "bv" in base and "s" not in record else None)
-    if kind == "v":
-        return kind, _number(base, "bv") + _number(record, "v")
-    return kind, record.get(kind) if kind else None
+    return present[0] if present else ("v" if "bv" in base and "s" not in record else None)
 
 
 def _resolved(record: Mapping[str, Any], base: Mapping[str, Any], index: int) -> Record:
     base_name = base.get("bn", "")
     name = base_name + record.get("n", "")
-    if not _NAME.fullmatch(name):
+    if not _is_name(name):
         raise PayloadError(f"{_place(index)} is named {shown(name)}: expected letters, digits and - : . / _ only")
-    kind, value = _value(record, base, index)
-    has_sum = "s" in record or "bs" in base
+    kind = _kind(record, base, index)
+    value = record.get(kind) if kind else None
     return Record(
         name,
         record.get("u") or base.get("bu") or None,
-        _number(base, "bt") + _number(record, "t"),
+        float(base.get("bt", 0.0) + record.get("t", 0.0)),
         kind,
-        value,
-        _number(base, "bs") + _number(record, "s") if has_sum else None,
+        float(base.get("bv", 0.0) + record.get("v", 0.0)) if kind == "v" else value,
+        float(base.get("bs", 0.0) + record.get("s", 0.0)) if "s" in record or "bs" in base else None,
         int(base["bver"]) if "bver" in base else SUPPORTED_VERSION,
         base_name,
     )
@@ -145,7 +146,7 @@ def resolve(pack: object) -> list[Record]:
             _require_version(base, index)
         if "bv" in base or not _SAYS_SOMETHING.isdisjoint(record):
             records.append(_resolved(record, base, index))
-    return sorted(records, key=_time_of)
+    return sorted(records, key=_time_of) if len(records) > 1 else records
 
 
 _time_of = attrgetter("time")

@@ -208,7 +208,7 @@ def current(session: Session, model: type[_Fact]) -> Sequence[_Fact]:
     return session.scalars(counting(model, model)).all()
 
 
-def counting(model: type[DatedFact], *columns: Any) -> sa.Select[Any]:  # noqa: ANN401 - a column or a whole table
+def counting(model: type[DatedFact], *columns: Any) -> Any:  # noqa: ANN401 - columns or a whole table, and a query for them
     """Return the query for those columns of the rows of a dated table that count, in order of time."""
     table = table_of(model)
     later = table.alias()
@@ -323,9 +323,10 @@ def _probes(session: Session) -> dict[int, ProbeFact]:
         ).where(probe.retired_at.is_(None)).order_by(probe.id)
     )  # fmt: skip
     return {
-        identity: ProbeFact(identity, *about, tuple(of_probe.get(identity, ())), *names)
-        for identity, *about, each, called, called_at in rows
-        for names in [(each, called, called_at)]
+        identity: ProbeFact(
+            identity, key, model, topic, written, time, tuple(of_probe.get(identity, ())), each, called, called_at
+        )
+        for identity, key, model, topic, written, time, each, called, called_at in rows
     }
 
 

@@ -189,7 +189,7 @@ class Watch:
         kept = {memory.channel_id: memory.memory for memory in watch_memories(session)}
         kept |= {channel_id: watch.remembered() for channel_id, watch in self._channels.items()}
         self._channels = {
-            channel.id: ChannelWatch(facts, channel, _cadence(session, channel.id), kept.get(channel.id))
+            channel.id: ChannelWatch(facts, channel, _cadence(session, channel), kept.get(channel.id))
             for channel in facts.channels.values()
             if channel.placements and self._is_ours(_room_of(facts, channel))
         }
@@ -282,8 +282,11 @@ class Watch:
         ]
 
 
-def _cadence(session: Session, channel_id: int) -> int | None:
-    times = recent_times(session, channel_id)
+def _cadence(session: Session, channel: ChannelFact) -> int | None:
+    """Return a channel's measured cadence; a declared one needs no measuring, and thousands of probes have one."""
+    if channel.declared_cadence_ms is not None:
+        return None
+    times = recent_times(session, channel.id)
     return cadence_of(times) if len(times) > 1 else None
 
 
