@@ -141,7 +141,7 @@ def comparison_table(caption: str, rows: Sequence[Body]) -> Table | None:
         )
         for row in rows
     )
-    heads = ("Check", "Here, then", "Compared with", "Usual spread", "Days", "")
+    heads = ("Check", "Here, then", "Compared with", "Usual spread", "Days", "Apart")
     return Table(caption, heads, shown, (0.3, 0.16, 0.16, 0.15, 0.12, 0.11), frozenset({1, 2, 3, 4})) if shown else None
 
 
