@@ -14,7 +14,10 @@ WALL: Final = "/wall"
 _NAMED: Final = (
     (re.compile(r"/healthz|/readyz|/sign-in|/sign-out|/static/.+|/wall/[^/]+"), Right.NOTHING),
     (re.compile(r"/my-password|/degrees"), Right.SEE),
-    (re.compile(r"/people(/.*)?|/set-up/room\.toml|/first-owner|/api/v1/people(/.*)?|/api/v1/tokens(/.*)?"), Right.MANAGE),
+    (
+        re.compile(r"/people(/.*)?|/set-up/room\.toml|/first-owner|/api/v1/people(/.*)?|/api/v1/tokens(/.*)?"),
+        Right.MANAGE,
+    ),
 )
 
 
