@@ -180,8 +180,9 @@ def test_a_heartbeat_is_looked_for_and_not_sent(settings: Settings, mosquitto: M
     assert (_only(gone, "heartbeat").mark, "secret" in _only(gone, "heartbeat").said) == ("wrong", False)
 
 
-def test_postgresql_is_looked_at_as_well(tmp_path: Path, new_postgresql: Callable[[], str]) -> None:
-    settings = load_settings(data=tmp_path, database=new_postgresql(), broker_listen=f"127.0.0.1:{free_port()}")
+def test_postgresql_is_looked_at_as_well(tmp_path: Path, new_postgresql: Callable[[str], str]) -> None:
+    empty = new_postgresql("template1")
+    settings = load_settings(data=tmp_path, database=empty, broker_listen=f"127.0.0.1:{free_port()}")
     assert "not there yet" in _only(settings, "database").said
     store = open_store(settings.database_url)
     furnish(store, days=1)

@@ -20,8 +20,9 @@ from tests.store_furnished import contents_at, furnish, migrate
 
 
 @pytest.fixture
-def url(new_postgresql: Callable[[], str]) -> str:
-    return new_postgresql()
+def url(new_postgresql: Callable[[str], str]) -> str:
+    """Of a database without tables."""
+    return new_postgresql("template1")
 
 
 def _tables(url: str) -> set[str]:
