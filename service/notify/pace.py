@@ -36,7 +36,7 @@ class Pace:
         The store is looked at this often, when nothing wakes the worker. [s]
     """
 
-    settle: timedelta = timedelta(seconds=1)
+    settle: timedelta = timedelta(milliseconds=500)
     bundle: timedelta = timedelta(seconds=60)
     silence: timedelta = timedelta(minutes=3)
     longest_silence: timedelta = timedelta(minutes=8)

@@ -36,7 +36,7 @@ ABOUT = """\
 A room of 200 enclosures whose probes publish 100 messages a second through Mosquitto; each enclosure is a room of its
 own, so that nothing is bundled. 40 basking spots become too hot, one after the other; their messages carry device
 times, so that the on-delay of 60 s lies in the past. Counted from writing the last message to the socket until a real
-SMTP server (`aiosmtpd`) has taken the mail, and a web server the post. A second of it is by intent: what happens within
+SMTP server (`aiosmtpd`) has taken the mail, and a web server the post. Half a second is by intent: what happens within
 it is one message. The *bare limit* is one mail by `smtplib` and one post by `httpx` to the same receivers."""
 
 

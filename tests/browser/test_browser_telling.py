@@ -67,9 +67,11 @@ def service(tmp_path: Path, broker_port: int, boxes: tuple[Mailbox, Mailbox]) ->
     add_account(store, "Bo", PASSWORD, Role.OWNER, "a test", datetime.now(UTC))
     store.close()
     process.start()
-    process.wait_ready()
-    yield process
-    process.kill()
+    try:
+        process.wait_ready(60)
+        yield process
+    finally:
+        process.kill()
 
 
 def test_overheating_is_mailed_escalated_answered_by_phone_and_cleared(
@@ -84,15 +86,15 @@ def test_overheating_is_mailed_escalated_answered_by_phone_and_cleared(
 
         say(0, 33.0)
         # The watch begins with the first reading that it sees.
-        wait_until(lambda: "1 readings stored" in _ready(service))
-        wait_until(lambda: _has_memory(service))
+        wait_until(lambda: "1 readings stored" in _ready(service), 30)
+        wait_until(lambda: _has_memory(service), 30)
         say(1, 44.0)
         say(2, 44.5)
-        wait_until(lambda: ana.subjects == ["Basking spot too hot: Day geckos 3"])
+        wait_until(lambda: ana.subjects == ["Basking spot too hot: Day geckos 3"], 30)
         assert "44.5 °C" in ana.text()
         assert "its own thermostat and an independent high-limit cut-out" in ana.text()
 
-        wait_until(lambda: bo.subjects == ["Unanswered: Basking spot too hot: Day geckos 3"])
+        wait_until(lambda: bo.subjects == ["Unanswered: Basking spot too hot: Day geckos 3"], 30)
         found = re.search(r"http://\S+/alarms/\d+", bo.text())
         assert found is not None
         page = chromium.new_context(viewport={"width": 390, "height": 844}, has_touch=True, is_mobile=True).new_page()
