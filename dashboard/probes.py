@@ -89,7 +89,7 @@ def probes_view(session: Session, facts: RoomFacts, parts: Parts) -> ProbesView:
     gone = made_room(session)
     troubled = sum(bool(one.troubles) for one in standing)
     counts = f"{len(standing)} probe{'' if len(standing) == 1 else 's'}" + (
-        f" · {troubled} need a look" if troubled else ""
+        f" · {troubled} need{'s' if troubled == 1 else ''} a look" if troubled else ""
     )
     return ProbesView(
         unclaimed=tuple(speaker_view(session, facts, source, now) for source in sources),

@@ -64,8 +64,8 @@ def _is_there(app: FastAPI, address: str) -> bool:
 
 
 def _here(path: str, addresses: Iterable[str]) -> str:
-    """Return the way that a path lies on: enclosures lie on the Room's, reference checks on the Probes'."""
-    if path.startswith(("/calibration", "/reference-checks")):
+    """Return the way that a path lies on: enclosures lie on the Room's, reference checks and claims on the Probes'."""
+    if path.startswith(("/calibration", "/reference-checks", "/unclaimed")):
         return "/probes"
     for address in addresses:
         if address != "/" and (path == address or path.startswith(f"{address}/")):
