@@ -89,7 +89,7 @@ def _reference(point: PointAnswer) -> str:
 def _taken(point: PointAnswer, quantity: str) -> str:
     if point.readings is None:
         return ""
-    return f", mean of {point.readings} readings with a standard deviation of {figure(point.spread, quantity)}"
+    return f", mean of {point.readings} readings with a standard deviation of {_small(point.spread or 0.0, quantity)}"
 
 
 def _stood(point: PointAnswer) -> str:
@@ -120,8 +120,13 @@ def _parts(channel: ChannelFact, answer: CalibrationAnswer) -> list[tuple[str, s
     step = expanded_from_limit(element.resolution / 2)
     return [
         ("the reference", "as stated with each point"),
-        ("the scatter of the readings", f"up to {figure(COVERAGE_FACTOR * spread, quantity)}"),
-        ("the element's step", figure(step, quantity)),
-        ("what it may read otherwise another time", figure(repeat_uncertainty(element), quantity)),
+        ("the scatter of the readings", f"up to {_small(COVERAGE_FACTOR * spread, quantity)}"),
+        ("the element's step", _small(step, quantity)),
+        ("what it may read otherwise another time", _small(repeat_uncertainty(element), quantity)),
         ("without any check the element is known to", f"± {figure(expanded_uncertainty(element), quantity)}"),
     ]
+
+
+def _small(value: float, quantity: str) -> str:
+    """Return a part of an uncertainty by its two leading digits."""
+    return f"{value:.2g}\N{NO-BREAK SPACE}{shown_unit(quantity)}"

@@ -30,10 +30,11 @@ from dashboard.words import exact, iso, quantity_name
 from service.api.calibration_answers import calibration_answer, history_of
 from service.api.calibrations import CalibrationIn, PointIn, channel_named, enter, withdraw
 from service.api.requests import instant_of
-from service.api.sign_in import SignedIn
+from service.api.sign_in import SignedIn, current_visitor
 from service.climate.reference_points import SALTS, Method, salt_humidity
 from service.errors import BadUse, NotFound, Refused
 from service.model import to_ms
+from service.people.roles import RESERVED
 from service.store.calibrations import LONGEST_CHECK, calibrations_of, get_calibration, made_at, successor_of
 from service.store.facts import ChannelFact, RoomFacts
 from service.store.reference_readings import look_at
@@ -164,7 +165,8 @@ class _Desk:
             "methods": steps_for(channel.quantity), "chosen": chosen, "checks": checks, "extends": extends,
             "salts": _salts(chosen), "minutes": _MINUTES, "unit": shown_unit(channel.quantity), "said": said,
             "since": exact(chosen.since, facts.zone) if chosen.since else "", "query": _query(chosen),
-            "place_href": _place_href(facts, channel, now),
+            "place_href": _place_href(facts, channel, now), "salt_caution": _salt_caution(chosen),
+            "checker": chosen.fields["by"] or _own_name(),
         }  # fmt: skip
         return self._pages.html(template, facts, now, status, **shown)
 
@@ -191,6 +193,18 @@ def _instant(text: str) -> datetime | None:
         return instant_of(text)
     except ValueError:
         return None
+
+
+def _salt_caution(chosen: _Chosen) -> str:
+    """Return what to beware of with the salt that was chosen."""
+    salt = SALTS.get(chosen.fields["against"])
+    return salt.caution if salt and chosen.steps and chosen.steps.method == Method.SALT else ""
+
+
+def _own_name() -> str:
+    """Return the name of who looks, where it is a person's: whoever merely sits there must say who it was."""
+    visitor = current_visitor()
+    return visitor.name if visitor is not None and visitor.name not in RESERVED else ""
 
 
 def _query(chosen: _Chosen) -> str:

@@ -54,7 +54,7 @@ def test_each_quantity_is_offered_the_references_that_it_can_have(client: Visito
 @pytest.mark.parametrize(
     ("query", "said"),
     [
-        ("method=salt&against=NaCl", ("a thick slush", "connected to the mains", "Local rules come first", "NaCl")),
+        ("method=salt&against=NaCl", ("a thick slush", "to the mains", "Local rules come first", "NaCl: Eats metal")),
         ("method=side-by-side", ("a hand's breadth apart", "1.15 times as much")),
         ("method=certificate", ("take their figures as they are written", "What the probe read")),
     ],
