@@ -10,6 +10,7 @@ import httpx
 import pytest
 from axe_core_python.sync_playwright import Axe
 from playwright.sync_api import Browser, expect
+from sqlmodel import select
 
 from service.ingest.broker_address import BrokerAddress
 from service.ingest.embedded_broker import free_port
@@ -104,7 +105,7 @@ def test_overheating_is_mailed_escalated_answered_by_phone_and_cleared(
         page.get_by_label("Password").fill(PASSWORD)
         page.get_by_role("button", name="Sign in").tap()
         page.wait_for_url(found[0])
-        key = page.get_by_role("button", name="Acknowledge: Basking spot too hot")
+        key = page.get_by_role("button", name="Acknowledge")
         expect(key).to_be_in_viewport(ratio=0.9)
         key.tap()
         expect(page.get_by_text("acknowledged by Bo").first).to_be_visible(timeout=15_000)
@@ -112,11 +113,21 @@ def test_overheating_is_mailed_escalated_answered_by_phone_and_cleared(
         assert Axe().run(page)["violations"] == []
         page.context.close()
 
+        _let_a_minute_pass(service)
         for minute in range(3, 7):
             say(minute, 33.0)
         over = "Over: Basking spot too hot, Day geckos 3"
-        wait_until(lambda: ana.subjects[1:] == [over] and bo.subjects[1:] == [over], 75)
+        wait_until(lambda: ana.subjects[1:] == [over] and bo.subjects[1:] == [over], 40)
         assert "back to normal" in ana.text()
+
+
+def _let_a_minute_pass(service: ServiceProcess) -> None:
+    """Let a minute pass in the record, not in the test: messages about one room are a minute apart."""
+    store = open_store(service.database)
+    with store.write() as session:
+        for delivery in session.exec(select(Delivery)):
+            delivery.sent_at = delivery.touched_at = delivery.touched_at - timedelta(minutes=1)
+    store.close()
 
 
 def _ready(service: ServiceProcess) -> str:
