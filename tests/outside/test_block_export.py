@@ -1,15 +1,19 @@
-"""A sealed month, exported and read by a general-purpose tool, is what the probes sent, value by value.
+"""A sealed month, exported and read by general-purpose tools, is what the probes sent, value by value.
 
-The tool is pandas, which knows nothing of this program: it reads times and numbers of the CSV by its own rules.
+pandas, DuckDB and Arrow know nothing of this program: they read times and numbers of the CSV by their own rules.
 """
 
 from collections import defaultdict
 from datetime import UTC, datetime
 from pathlib import Path
 
+import duckdb
 import numpy as np
 import pandas as pd
+import pyarrow as pa
 import pytest
+from pyarrow import compute as pc
+from pyarrow import csv
 
 from sensors.simulator import SimulatedRoom, random_scene, room_toml
 from sensors.simulator.sampling import by_channel
@@ -50,7 +54,7 @@ def store_month(store: Store) -> Sent:
 
 
 @pytest.mark.timeout(300)
-def test_a_sealed_month_read_by_pandas_is_what_was_sent(store: Store, tmp_path: Path) -> None:
+def test_a_sealed_month_read_by_other_tools_is_what_was_sent(store: Store, tmp_path: Path) -> None:
     sent = store_month(store)
     assert list(Sealer(store).run(START_MS + (DAYS + 1) * DAY_MS + QUIET_MS, lambda _: None))
     with store.read() as session:
@@ -58,11 +62,41 @@ def test_a_sealed_month_read_by_pandas_is_what_was_sent(store: Store, tmp_path: 
     path = tmp_path / "month.csv"
     with path.open("w", encoding="utf-8", newline="") as file:
         assert export_csv(store, file, 0, END_OF_TIME) == sum(len(at) for at, _ in sent.values())
+    for read in (by_pandas, by_duckdb, by_arrow):
+        found = read(path)
+        assert found.keys() == {key for key, (at, _) in sent.items() if len(at)}
+        for key, (times, values) in found.items():
+            at, value = sent[key]
+            assert times.tolist() == at.tolist(), read.__name__
+            assert values.tobytes() == value.astype(np.float64).tobytes(), read.__name__
+
+
+def by_pandas(path: Path) -> Sent:
     table = pd.read_csv(path)
     table["at_ms"] = pd.to_datetime(table["time"], format="ISO8601", utc=True).dt.as_unit("ms").astype(np.int64)
-    found = dict(list(table.groupby(["probe", "quantity"])))
-    assert found.keys() == {key for key, (at, _) in sent.items() if len(at)}
-    for key, part in found.items():
-        at, value = sent[key]
-        assert part["at_ms"].to_numpy().tolist() == at.tolist()
-        assert part["value"].to_numpy(np.float64).tobytes() == value.astype(np.float64).tobytes()
+    return {
+        (str(probe), str(quantity)): (part["at_ms"].to_numpy(), part["value"].to_numpy(np.float64))
+        for (probe, quantity), part in table.groupby(["probe", "quantity"])
+    }
+
+
+def by_duckdb(path: Path) -> Sent:
+    columns = "{'time': 'TIMESTAMPTZ', 'probe': 'VARCHAR', 'quantity': 'VARCHAR', 'value': 'DOUBLE'}"
+    query = (
+        "SELECT probe, quantity, list(epoch_ms(time) ORDER BY time), list(value ORDER BY time) "  # noqa: S608 - our own names
+        f"FROM read_csv(?, header = true, columns = {columns}) GROUP BY ALL"
+    )
+    with duckdb.connect() as connection:
+        rows = connection.execute(query, [str(path)]).fetchall()
+    return {(probe, quantity): (np.array(at), np.array(value)) for probe, quantity, at, value in rows}
+
+
+def by_arrow(path: Path) -> Sent:
+    kinds = csv.ConvertOptions(column_types={"time": pa.timestamp("ms", tz="UTC"), "value": pa.float64()})
+    table = csv.read_csv(path, convert_options=kinds)
+    found: Sent = {}
+    names = table.group_by(["probe", "quantity"]).aggregate([]).to_pylist()
+    for key in [(str(name["probe"]), str(name["quantity"])) for name in names]:
+        part = table.filter((pc.field("probe") == key[0]) & (pc.field("quantity") == key[1]))
+        found[key] = (part["time"].cast(pa.int64()).to_numpy(), part["value"].to_numpy())
+    return found
