@@ -144,7 +144,9 @@ class RoomBuilder:
             session.add(profile)
             session.flush()
             self.profile_id = profile.id or 0
-            version = dated(profile_id=profile.id, version=1, body={"target": TARGETS, "season": []})
+            wanted = [{"low": None, "high": None, "share": None} | target for target in TARGETS]
+            body = {"target": wanted, "season": [], "notes": ""}  # as a room file leaves it
+            version = dated(profile_id=profile.id, version=1, body=body)
             session.add(ProfileVersion(**version))
             next_number(session, "facts")
 
