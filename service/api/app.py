@@ -26,8 +26,8 @@ from service.api import (
     readings,
     rooms,
     search,
-    tokens,
     telling,
+    tokens,
     unclaimed,
 )
 from service.api.parts import Parts
