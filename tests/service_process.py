@@ -26,7 +26,7 @@ class ServiceProcess:
 
     @property
     def database(self) -> str:
-        return f"sqlite:///{self.folder / 'data' / 'wardian.db'}"
+        return self._environment.get("WARDIAN_DATABASE") or f"sqlite:///{self.folder / 'data' / 'wardian.db'}"
 
     def command(self, *words: str, check: bool = True) -> subprocess.CompletedProcess[str]:
         """Run another command with the same settings."""

@@ -4,7 +4,7 @@ import json
 import random
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Self
 
@@ -26,14 +26,18 @@ WITH_CLOCK, WITHOUT_CLOCK = 1, 2
 @pytest.fixture
 def service(tmp_path: Path, mosquitto: Mosquitto) -> Iterator[ServiceProcess]:
     process = ServiceProcess(tmp_path / "service", mosquitto.url, free_port())
+    furnish(process)
+    yield process
+    process.kill()
+
+
+def furnish(process: ServiceProcess) -> None:
     store = open_store(process.database)
     with store.write() as session:
         a_site(session)
         a_probe(session, "clock", time_pointer="/at")
         a_probe(session, "plain", format="scalar", every_s=1)
     store.close()
-    yield process
-    process.kill()
 
 
 class Stream:
@@ -95,3 +99,27 @@ def test_every_accepted_reading_is_stored_exactly_once(
     assert stored(store, WITH_CLOCK).value.tolist() == expected
     assert sorted(stored(store, WITHOUT_CLOCK).value.tolist()) == expected
     store.close()
+
+
+def test_the_whole_service_runs_on_postgresql_and_loses_nothing_when_it_is_killed(
+    tmp_path: Path, new_postgresql: Callable[[], str], mosquitto: Mosquitto
+) -> None:
+    service = ServiceProcess(tmp_path / "service", mosquitto.url, free_port(), WARDIAN_DATABASE=new_postgresql())
+    furnish(service)
+    try:
+        service.start()
+        service.wait_ready(60)
+        with Stream(mosquitto) as stream:
+            time.sleep(0.5)
+            service.kill()
+            time.sleep(0.2)
+        service.start()
+        service.wait_ready(60)
+        store = open_store(service.database)
+        expected = [number / 1000 for number in range(stream.accepted)]
+        wait_until(lambda: len(stored(store, WITH_CLOCK)) >= len(expected) <= len(stored(store, WITHOUT_CLOCK)), 30)
+        assert stored(store, WITH_CLOCK).value.tolist() == expected
+        assert sorted(stored(store, WITHOUT_CLOCK).value.tolist()) == expected
+        store.close()
+    finally:
+        service.kill()
