@@ -52,7 +52,8 @@ def axe_finds(page: Page) -> list:
 
 def test_axe_finds_nothing_on_the_new_pages_in_both_themes(open_page: OpenPage, server: Server) -> None:
     raised(server, "loose", "basking-overheat")
-    for path in ("/alarms", "/sign-in", "/first-owner", "/my-password", "/people"):
+    trial = "/alarms/load/trial?enclosure=hot&condition=basking-overheat&days=2"
+    for path in ("/alarms", "/alarms/load", trial, "/sign-in", "/first-owner", "/my-password", "/people"):
         screen = open_page(path)
         if path == "/alarms":
             is_live(screen.page)

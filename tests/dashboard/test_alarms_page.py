@@ -15,6 +15,7 @@ from service.model import Alarm, Person
 from service.people.signing_in import open_session
 from service.store.alarms import get_alarm, list_alarms
 from service.store.holds import standing_holds
+from service.watch.conditions import HEAT_CAUTION
 from tests.dashboard.glasshouse import HOSTILE, NOW, Glasshouse
 
 HERE = "http://wardian.test"
@@ -255,3 +256,24 @@ async def test_until_when_is_meant_in_the_time_of_the_site(house: Glasshouse, br
     await browser.post("/enclosures/hot/out-of-service", data={"until": "2026-07-01T15:00"})
     with house.store.read() as session:
         assert [hold.until_at for hold in standing_holds(session)] == [datetime(2026, 7, 1, 14, 0, tzinfo=UTC)]
+
+
+# The load, and the trial of another limit
+
+
+async def test_the_load_page_says_how_much_is_asked_and_leads_to_a_trial(
+    house: Glasshouse, browser: httpx.AsyncClient
+) -> None:
+    page = html.unescape((await browser.get("/alarms/load")).text)
+    assert "alarms in " in page
+    assert "Basking spot too hot" in page
+    assert "well up to 150, at most 300" in page
+    (trial,) = set(re.findall(r'href="(/alarms/load/trial\?enclosure=hot&condition=basking-overheat[^"]*)"', page))
+    shown = html.unescape((await browser.get(trial)).text)
+    assert re.search(r"At \d\d\.\d\s°C.*: (no|\d+) alarms?", shown)
+    assert 'check = "hot-spot-peak"' in shown
+    assert HEAT_CAUTION in shown
+    refused = await browser.get("/alarms/load/trial?enclosure=hot&condition=probe-silent")
+    assert refused.status_code == 422
+    assert "has no limit to try" in refused.text
+    assert (await browser.get("/alarms/load/trial?enclosure=nowhere&condition=too-dry")).status_code == 404
