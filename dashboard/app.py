@@ -20,9 +20,9 @@ from dashboard.pages.enclosure import enclosure_router
 from dashboard.pages.journal import journal_router
 from dashboard.pages.look_back import look_back_router
 from dashboard.pages.people import people_router
+from dashboard.pages.probes import probes_router
 from dashboard.pages.profiles import profiles_router
 from dashboard.pages.room import room_router
-from dashboard.pages.probes import probes_router
 from dashboard.pages.search import search_router
 from dashboard.pages.set_up import set_up_router
 from dashboard.pages.sign_in import first_owner_router, password_router, sign_in_router

@@ -4,7 +4,7 @@ from datetime import UTC, datetime, timedelta
 
 from service.settings import Settings
 from service.store.engine import Store
-from service.store.processes import SILENT_AFTER_S, figures_of, process_ends, parts_elsewhere, report
+from service.store.processes import SILENT_AFTER_S, figures_of, parts_elsewhere, process_ends, report
 
 NOON = datetime(2026, 6, 1, 12, tzinfo=UTC)
 
