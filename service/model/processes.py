@@ -12,7 +12,7 @@ from service.model.base import Instant
 class ProcessReport(SQLModel, table=True):
     """How the parts in one process were when it last reported."""
 
-    __tablename__ = "process_report"
+    __tablename__ = "process_report"  # pyright: ignore[reportAssignmentType]
 
     name: str = Field(primary_key=True)
     reported_at: datetime = Field(sa_type=Instant)
