@@ -227,7 +227,8 @@ IN_A_PATH = {
     "probe_id": "nowhere", "source_id": "4711",
     "enclosure_id": "rack-a-1", "key": "rack-a-1", "alarm_id": "4711", "hold_id": "4711", "day": "2026-03-09",
     "name": "Amber", "number": "4711", "form": "json", "probe": "a1-air", "quantity": "air_temperature",
-    "digest": "none", "profile_id": "sun-lizard", "trial": "4711", "task": "4711", "check": "hot-spot", "number": "4711", "name:path": "css/none.css",
+    "digest": "none", "profile_id": "sun-lizard", "trial": "4711", "task": "4711", "check": "hot-spot",
+    "name:path": "css/none.css",
 }  # fmt: skip
 NAMES = {"v": "Vera", "k": "Kim", "o": "Oda"}
 
