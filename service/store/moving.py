@@ -318,8 +318,8 @@ def channel_names(session: Session) -> dict[int, str]:
 
 
 def _finish(target: Store) -> None:
-    """From here on the target is a store like any other."""
-    with target.write() as session:
-        _NOTE.drop(session.connection())
+    """Count its rows for the planner; then, last of all, make it a store like any other."""
     with target.write() as session:
         session.connection().exec_driver_sql("ANALYZE")
+    with target.write() as session:
+        _NOTE.drop(session.connection())
