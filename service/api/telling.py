@@ -115,7 +115,7 @@ def list_contacts(parts: PartsDep) -> ContactsAnswer:
     )
 
 
-@router.post("/contacts/{name}/test", responses=documented(401, 403, 404, 409, 503))
+@router.post("/contacts/{name}/test", responses=documented(401, 403, 404, 409, 422, 503))
 def post_test(parts: PartsDep, person: SignedIn, name: Annotated[str, Path(max_length=200)]) -> TriedAnswer:
     """Send a contact a test message. 409: it was not taken; `detail` says why."""
     tried = send_test(parts.store, name, person.name, parts.now(), parts.settings.public_url)
