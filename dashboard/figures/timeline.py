@@ -305,7 +305,7 @@ def _rain_traces(timeline: Timeline, extent: tuple[float, float], palette: Palet
 
 def _add_marks(figure: go.Figure, timeline: Timeline, palette: Palette) -> None:
     """Add what people did, each kind with a shape of its own, along the top of the first panel."""
-    low, high = figure.layout["yaxis"].range
+    low, high = figure.layout["yaxis"]["range"]
     for kind, (name, symbol) in _MARKS.items():
         marks = [mark for mark in timeline.marks if mark.kind == kind]
         if marks:
