@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Final
+from typing import Any, Final
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -305,7 +305,8 @@ def _rain_traces(timeline: Timeline, extent: tuple[float, float], palette: Palet
 
 def _add_marks(figure: go.Figure, timeline: Timeline, palette: Palette) -> None:
     """Add what people did, each kind with a shape of its own, along the top of the first panel."""
-    low, high = figure.layout["yaxis"]["range"]
+    layout: Any = figure.layout
+    low, high = layout.yaxis.range
     for kind, (name, symbol) in _MARKS.items():
         marks = [mark for mark in timeline.marks if mark.kind == kind]
         if marks:
