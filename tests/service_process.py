@@ -46,7 +46,7 @@ class ServiceProcess:
                 [sys.executable, "-m", "service", "up"], env=self._environment, cwd=self.folder, stdout=log, stderr=log
             )
 
-    def wait_ready(self, seconds: float = 20) -> None:
+    def wait_ready(self, seconds: float = 60) -> None:
         deadline = time.monotonic() + seconds
         while time.monotonic() < deadline:
             try:

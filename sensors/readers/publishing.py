@@ -2,6 +2,7 @@
 
 import threading
 import time
+from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Final
@@ -67,7 +68,9 @@ class Publisher:
         if link.tls:
             self._client.tls_set()
         self._client.reconnect_delay_set(1, LONGEST_RETRY_S)
-        self._lock = threading.Lock()
+        # What the network thread hands over. No lock is shared with it: the library calls it while it holds one of its
+        # own, which publishing needs too.
+        self._arrived: deque[int] = deque()
         self._unanswered: set[int] = set()
         self._answered = threading.Event()
         self._sent: Batch | None = None
@@ -90,20 +93,19 @@ class Publisher:
 
     def step(self) -> bool:
         """Publish the next sweep, or note that the last one has arrived; say whether there may be more to do."""
+        while self._arrived:
+            self._unanswered.discard(self._arrived.popleft())
         if self._sent is not None:
-            with self._lock:
-                if self._unanswered:
-                    return False
+            if self._unanswered:
+                return False
             self._spool.done(self._sent)
             self._sent = None
         batch = self._spool.first()
         if batch is None or not self.connected:
             return False
         self._sent = batch
-        with self._lock:
-            self._answered.clear()
-            for message in batch.messages:
-                self._unanswered.add(self._client.publish(message.topic, message.payload, qos=1).mid)
+        for message in batch.messages:
+            self._unanswered.add(self._client.publish(message.topic, message.payload, qos=1).mid)
         return True
 
     def flush(self, seconds: float) -> bool:
@@ -117,6 +119,7 @@ class Publisher:
                 return not len(self._spool)
             if self._sent is not None:
                 self._answered.wait(min(left, _ANSWER_S))
+                self._answered.clear()
             else:
                 time.sleep(min(left, _ANSWER_S))
 
@@ -142,7 +145,5 @@ class Publisher:
             self._tell(what)
 
     def _on_publish(self, _client: mqtt.Client, _data: object, mid: int, _reason: object, _properties: object) -> None:
-        with self._lock:
-            self._unanswered.discard(mid)
-            if not self._unanswered:
-                self._answered.set()
+        self._arrived.append(mid)
+        self._answered.set()

@@ -43,7 +43,7 @@ PACE: Final = replace(
 )  # fmt: skip
 ENCLOSURES: Final = 4
 """No more than a message names, so that what was told can be read in it."""
-_ENOUGH_S: Final = 25.0
+_ENOUGH_S: Final = 90.0
 _STEP_MS: Final = 3_600_000
 _LANES: Final = 6
 _FORKING = multiprocessing.get_context("forkserver")
