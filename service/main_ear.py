@@ -81,16 +81,7 @@ class Ear:
     def start(self, stop: threading.Event) -> None:
         """Start the broker, and listen until told to stop."""
         self.address = self._broker.start() if self._broker else address_of(self._settings.broker)
-        self._subscriber = Subscriber(
-            self.address,
-            self._mqtt_session(),
-            self._intake.take,
-            receipts=self._receipts,
-            committed=self._committed,
-            now_ms=self._now_ms,
-            listening=self._listening(),
-            outgoing=self._outgoing,
-        )
+        self._subscriber = self._subscribed(self.address, self._listening())
         self._thread = threading.Thread(target=self._subscriber.run, args=(stop,), name="ingest", daemon=True)
         self._thread.start()
         if self._outgoing is not None:
@@ -101,16 +92,8 @@ class Ear:
 
     def drain(self, stop: threading.Event) -> None:
         """Take what the broker kept for this worker, and leave the others for good."""
-        subscriber = Subscriber(
-            address_of(self._settings.broker),
-            self._mqtt_session(),
-            self._intake.take,
-            receipts=self._receipts,
-            committed=self._committed,
-            now_ms=self._now_ms,
-            listening=Listening(None, (_EVERYTHING, _SHARED)),
-        )
-        subscriber.drain(stop)
+        nothing_more = Listening(None, (_EVERYTHING, _SHARED))
+        self._subscribed(address_of(self._settings.broker), nothing_more).drain(stop)
 
     def stop(self, patience_s: float) -> None:
         """Wait for the thread, which was told to stop, and stop the broker; what was accepted is on disk. [s]."""
@@ -135,6 +118,18 @@ class Ear:
         if ear is None:
             return {}
         return {"ingest_lag_seconds": ear.lag_s, "commit_seconds": ear.commit_s, "ingest_waiting": ear.waiting}
+
+    def _subscribed(self, address: BrokerAddress, listening: Listening) -> Subscriber:
+        return Subscriber(
+            address,
+            self._mqtt_session(),
+            self._intake.take,
+            receipts=self._receipts,
+            committed=self._committed,
+            now_ms=self._now_ms,
+            listening=listening,
+            outgoing=self._outgoing,
+        )
 
     def _listening(self) -> Listening:
         # Alone and as the first of several it is the same session: what was kept for the one is not lost to the other.
