@@ -2,7 +2,6 @@
 
 import csv
 import math
-import resource
 import time
 from datetime import UTC, datetime, timedelta
 from itertools import islice
@@ -16,7 +15,7 @@ from service.store.engine import open_store
 from tests.bench.bare_table import INSERT, open_bare
 from tests.bench.figures import BenchError, Figure, Subject, Target, Tell, in_turn
 from tests.bench.rooms import breeding_room, database_of, furnished, scratch
-from tests.bench.workers import Worker, said_once
+from tests.bench.workers import Worker, peak_mib, said_once
 
 _ROWS, _EVERY_S, _CHUNK = 10_000_000, 30, 50_000
 _START = datetime(2026, 1, 1, tzinfo=UTC)
@@ -65,7 +64,7 @@ def _import(pipe: Connection, path: Path, folder: Path) -> None:
     result = import_csv(store, path, lambda _done: None)
     took = time.perf_counter() - began
     store.close()
-    said_once(pipe, (result.taken, took, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024))
+    said_once(pipe, (result.taken, took, peak_mib()))
 
 
 def _ours(path: Path, scene: Scene, peaks: list[float]) -> float:

@@ -60,10 +60,22 @@ class Worker:
         raise BenchError(f"{self._name} ended or said nothing for {seconds:.0f} s; see its error above")
 
 
+def peak_mib() -> float:
+    """Return the greatest resident memory that this process has had since it began its program. [MiB].
+
+    Not ru_maxrss: that one remembers what the parent weighed at the moment of starting us.
+    """
+    return _memory_line("self", "VmHWM")
+
+
 def resident_mib(pid: int | str) -> float:
     """Return the resident memory of a process. [MiB]."""
+    return _memory_line(pid, "VmRSS")
+
+
+def _memory_line(pid: int | str, name: str) -> float:
     for line in Path(f"/proc/{pid}/status").read_text(encoding="ascii").splitlines():
-        if line.startswith("VmRSS:"):
+        if line.startswith(f"{name}:"):
             return int(line.split()[1]) / 1024
     raise BenchError(f"process {pid} has ended")
 
