@@ -10,6 +10,8 @@ from service.climate.targets import CHECK_UNITS_AND_SHARES
 from service.errors import BadUse
 
 MOST_SEASONS: Final = 6
+FOLLOWS_THE_SUN: Final = "photoperiod"
+"""The check whose target may be the day length of a latitude."""
 _NUMBER: Final = re.compile(r"[+-]?\d{1,6}(?:[.,]\d{1,6})?")
 _UNITS: Final = {"a day": "a day", "h": "h", "min": "min"}
 
@@ -28,6 +30,8 @@ class FieldRow:
     share: str
     usual_share: str
     source: str
+    has_latitude: bool
+    latitude: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,6 +88,7 @@ def _row(prefix: str, check: str, target: Mapping[str, Any] | None) -> FieldRow:
         f"{prefix}{check}", check_name_of(check), _UNITS.get(unit, unit), check != "misting-cycles", usual is not None,
         _written(said.get("low")), _written(said.get("high")), "" if share is None else f"{100 * share:g}",
         "" if usual is None else f"{100 * usual:g}", (said.get("source") or NO_SOURCE) if target else "",
+        check == FOLLOWS_THE_SUN, _written(said.get("latitude")),
     )  # fmt: skip
 
 
@@ -122,10 +127,11 @@ def _targets(form: Mapping[str, str], prefix: str) -> Iterator[dict[str, Any]]:
     for check in CHECK_UNITS_AND_SHARES:
         stem = f"{prefix}{check}"
         low, high, share = (_number(form, f"{stem}-{end}", check) for end in ("low", "high", "share"))
-        if low is None and high is None and share is None:
+        latitude = _number(form, f"{stem}-latitude", check) if check == FOLLOWS_THE_SUN else None
+        if low is None and high is None and share is None and latitude is None:
             continue
         source = " ".join(form.get(f"{stem}-source", "").split()) or NO_SOURCE
-        limits = {"low": low, "high": high, "share": None if share is None else share / 100}
+        limits = {"low": low, "high": high, "share": None if share is None else share / 100, "latitude": latitude}
         yield {"check": check, **{name: end for name, end in limits.items() if end is not None}, "source": source}
 
 

@@ -32,6 +32,8 @@ DRAFT = {
     ],
 }
 
+FIELDS = ("low", "high", "share", "source", "latitude")
+
 
 @pytest.fixture
 def keeper(past_house: Glasshouse) -> Visitor:
@@ -139,6 +141,19 @@ def test_a_shipped_profile_is_a_start_for_a_new_one(keeper: Visitor) -> None:
     assert (refused.status_code, "nothing to try" in refused.json()["detail"]) == (422, True)
 
 
+def test_a_day_that_follows_the_sun_goes_through_the_form_unchanged(keeper: Visitor) -> None:
+    sun = {"photoperiod-latitude": "-19", "photoperiod-low": "11", "s0-name": "rains", "s0-from": "11-01",
+           "s0-until": "03-01", "s0-photoperiod-latitude": "−12.5"}  # fmt: skip
+    assert keeper.post("/profiles/sun-lizard/edit", data=_form(sun)).status_code == 303
+    body = keeper.get("/api/v1/profiles/sun-lizard").json()["versions"][-1]
+    assert (body["target"][0]["latitude"], body["season"][0]["target"][0]["latitude"]) == (-19, -12.5)
+    page = keeper.get("/profiles/sun-lizard/edit").text
+    assert 'name="photoperiod-latitude" value="-19"' in page
+    assert 'name="s0-photoperiod-latitude" value="-12.5"' in page
+    refused = keeper.post("/profiles/sun-lizard/edit", data=_form({"photoperiod-latitude": "80"}))
+    assert (refused.status_code, "expected -66 to 66" in refused.text) == (422, True)
+
+
 def test_every_shipped_profile_goes_through_the_form_unchanged() -> None:
     for key, spec in library().items():
         fields = fields_of(key, spec.species, spec.body())
@@ -146,7 +161,7 @@ def test_every_shipped_profile_goes_through_the_form_unchanged() -> None:
         parts = [("", fields.groups), *((season.prefix, season.groups) for season in fields.seasons)]
         for _, groups in parts:
             for row in (row for _, rows in groups for row in rows):
-                form |= {f"{row.check}-{end}": getattr(row, end) for end in ("low", "high", "share", "source")}
+                form |= {f"{row.check}-{end}": getattr(row, end) for end in FIELDS}
         for season in fields.seasons:
             form |= {f"{season.prefix}name": season.name, f"{season.prefix}from": season.first}
             form |= {f"{season.prefix}until": season.last}
