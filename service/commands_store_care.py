@@ -1,9 +1,8 @@
-"""The commands that care for the store: `backup`, `restore`, `move-store`, `doctor`."""
+"""The commands that care for the store: `backup`, `restore`, `move-store`."""
 
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import Annotated
 
@@ -11,7 +10,6 @@ import typer
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
-from service.doctor import examine, settings_with_origin, tell
 from service.errors import BadUse
 from service.logs import configure_logs
 from service.settings import Settings, load_settings
@@ -71,16 +69,6 @@ def move_store(
         "channel-days compared and found the same."
     )
     typer.echo("Set WARDIAN_DATABASE to the new one. The old one is as it was.")
-
-
-def doctor() -> None:
-    """Look at settings, database, broker, clock, disk, backups, pages and heartbeat; exit 1 when something is wrong."""
-    settings = _settings()
-    for name, value, origin in settings_with_origin(settings):
-        typer.echo(f"{name} = {value}  ({origin})")
-    typer.echo()
-    if not tell(examine(settings, datetime.now(UTC)), typer.echo):
-        raise typer.Exit(1)
 
 
 def _settings() -> Settings:

@@ -13,11 +13,11 @@ from service.settings import load_settings
 from service.store.engine import open_store
 from service.store.tokens import tokens
 
-app = typer.Typer(no_args_is_help=True, help="Keys that let a program or a wall in without a sign-in.")
+token = typer.Typer(no_args_is_help=True, help="Keys that let a program or a wall in without a sign-in.")
 _WIDE = 160
 
 
-@app.command("add")
+@token.command("add")
 def add(
     name: Annotated[str, typer.Argument(help="What it is for.")],
     scope: Annotated[list[KeyScope], typer.Option(help="What it opens; may be given several times.")],
@@ -37,7 +37,7 @@ def add(
         typer.echo("Send it as `Authorization: Bearer …`. It is kept nowhere: note it now.", err=True)
 
 
-@app.command("list")
+@token.command("list")
 def list_all() -> None:
     """List every key that was made, without its secret."""
     store = open_store(load_settings().database_url)
@@ -58,7 +58,7 @@ def list_all() -> None:
     console.print(table, width=None if console.is_terminal else _WIDE)
 
 
-@app.command("revoke")
+@token.command("revoke")
 def revoke(number: Annotated[int, typer.Argument(help="As `token list` shows it.")]) -> None:
     """Let a key open nothing any more."""
     store = open_store(load_settings().database_url)

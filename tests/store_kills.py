@@ -11,7 +11,7 @@ from pathlib import Path
 
 # Processes are forked from one that has loaded the program already: so the moments fall into the work itself.
 _PROCESSES = multiprocessing.get_context("forkserver")
-_PROCESSES.set_forkserver_preload(["service.cli"])
+_PROCESSES.set_forkserver_preload(["service.cli", "service.commands_people", "service.commands_store_care"])
 
 
 def _command(words: tuple[str, ...], environment: dict[str, str], log: str) -> None:

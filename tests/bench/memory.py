@@ -28,7 +28,7 @@ _OURS = "{'service', 'sensors', 'dashboard'}"
 _LIST_MODULES = f"""
 import sys
 before = set(sys.modules)
-import service.cli
+import service.commands_parts
 print("\\n".join(sorted(name for name in set(sys.modules) - before if name.partition(".")[0] not in {_OURS})))
 """
 _IMPORT_THEM = """

@@ -17,7 +17,7 @@ answer 200 of the Room page: 30 days of history are simulated, stored and looked
 is a process that imports the same package and serves an empty page with the same web server."""
 _BARE = """
 import sys
-import service.cli
+import service.commands_demo
 import uvicorn
 from fastapi import FastAPI
 
