@@ -47,8 +47,10 @@ class DeployedBroker(Mosquitto):
         }.items():
             assert shipped in text
             text = text.replace(shipped, here)
-        # As root it would become the user mosquitto, who may not read a test's folder.
-        self.config.write_text(f"{text}\nuser {'root' if os.geteuid() == 0 else 'mosquitto'}\n", encoding="utf-8")
+        # As root it would become the user mosquitto, who may not read a test's folder. What it says of a reload is
+        # what `reload` waits for.
+        own = f"user {'root' if os.geteuid() == 0 else 'mosquitto'}\nlog_type information"
+        self.config.write_text(f"{text}\n{own}\n", encoding="utf-8")
         self.url = f"mqtt://wardian:{PASSWORDS['wardian'].replace(' ', '%20')}@127.0.0.1:{self.port}"
 
 
