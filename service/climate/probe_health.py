@@ -104,6 +104,10 @@ def is_stuck(series: Series, siblings: Sequence[Sibling], now_ms: int) -> bool:
     if not series.at.size or np.isnan(series.value[-1]) or now_ms - int(series.at[-1]) > hold_ms(series.cadence_ms):
         return False
     last = float(series.value[-1])
+    recent = series.value[int(series.at.searchsorted(now_ms - int(STUCK_HOURS * HOUR_MS), "right")) :]
+    if ((recent < last) | (recent > last)).any():
+        # Nearly always: what moved within the shortest time that counts need not be looked at further back.
+        return False
     since = _steady_since(series, last, last)
     # The shorter time first: nearly always that settles it, and the siblings need not be looked at.
     if since is None or now_ms - since < STUCK_HOURS * HOUR_MS:

@@ -4,6 +4,7 @@ import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date
+from functools import lru_cache
 from typing import Final
 
 from service.climate.sun import day_length
@@ -170,6 +171,7 @@ class Override:
         return max(0, last - max(start, self.first_ms))
 
 
+@lru_cache(maxsize=4096)
 def with_defaults(check: str, target: Target) -> Target:
     """Return the target with the check's unit and default share filled in where it has none."""
     unit, share = CHECK_UNITS_AND_SHARES[check]

@@ -16,8 +16,7 @@ Body = dict[str, Any]
 
 def instant(ms: int) -> str:
     """Return an instant as ISO 8601 in UTC with milliseconds."""
-    at = from_ms(ms)
-    return f"{at:%Y-%m-%dT%H:%M:%S}.{at.microsecond // 1000:03d}Z"
+    return f"{from_ms(ms).isoformat(timespec='milliseconds').removesuffix('+00:00')}Z"
 
 
 def number(value: float) -> float | None:
