@@ -63,6 +63,8 @@ def serve(parts: Parts, ready: Callable[[str], None]) -> None:
         access_log=False,
         timeout_graceful_shutdown=5,
         server_header=False,
+        proxy_headers=bool(parts.settings.trusted_proxies),
+        forwarded_allow_ips=parts.settings.trusted_proxies,
     )
     server = _Server(config, parts.wake, ready)
     try:

@@ -6,6 +6,7 @@ stand in a file that ``WARDIAN_<NAME>_FILE`` names.
 """
 
 import os
+from ipaddress import ip_network
 from pathlib import Path
 from typing import Literal
 from urllib.parse import urlsplit
@@ -35,6 +36,9 @@ class Settings(BaseSettings):
     broker_password: str = Field("", description="Its password; required when the broker listens beyond loopback.")
     web: str = Field("127.0.0.1:8780", description="host:port of the pages and of the HTTP interface.")
     public_url: str = Field("", description="Address of the pages as a phone reaches them; links in messages use it.")
+    trusted_proxies: str = Field(
+        "127.0.0.1", description="Addresses of reverse proxies that are believed who asks and whether by https."
+    )
     heartbeat: str = Field("", description="URL that is called each minute while everything that matters is well.")
     log: Literal["text", "json"] = Field("text", description="How log lines are written.")
     backup_folder: str = Field("", description="Folder of the daily backups; empty means that none is taken.")
@@ -68,6 +72,17 @@ class Settings(BaseSettings):
         if value and (url.scheme not in {"http", "https"} or not url.hostname or url.query or url.fragment):
             raise ValueError("expected an address such as https://wardian.example.org, as a phone reaches the pages")
         return value.rstrip("/")
+
+    @field_validator("trusted_proxies")
+    @classmethod
+    def _are_addresses(cls, value: str) -> str:
+        parts = [part.strip() for part in value.split(",") if part.strip()]
+        for part in parts:
+            try:
+                ip_network(part)
+            except ValueError as exc:
+                raise ValueError(f"{part!r} is no address or network; write for example 127.0.0.1,10.0.0.0/24") from exc
+        return ",".join(parts)
 
     @field_validator("keep_readings_days", mode="before")
     @classmethod
