@@ -22,7 +22,7 @@ from service.store.engine import Store, open_store
 from service.store.facts import RoomFacts, load_facts
 
 
-def lookback(
+def lookback(  # noqa: PLR0913, PLR0917 - each is an option
     enclosure: Annotated[
         str | None, typer.Argument(metavar="ENCLOSURE", help="Its id in the room file; or give --animal or --clutch.")
     ] = None,
@@ -34,18 +34,21 @@ def lookback(
     last: Annotated[str | None, typer.Option("--to", help="A local date, its day included, or an instant.")] = None,
     form: Annotated[Form, typer.Option("--format", help="How it is written; csv is a zip of tables.")] = Form.TEXT,
     paper: Annotated[str, typer.Option(help="Of a PDF: a4 or us-letter.")] = "a4",
+    unit: Annotated[str, typer.Option(help="Degrees in text, HTML and PDF: c or f; data files hold °C.")] = "c",
     out: Annotated[Path | None, typer.Option(help="A file instead of standard output.")] = None,
 ) -> None:
     """Say what an enclosure, an animal or a clutch lived through, as text, JSON, HTML, PDF or a bundle of tables."""
     question = _question(enclosure, animal, clutch, first, last)
     if paper not in PAPERS:
         raise BadUse(f"--paper: expected {' or '.join(PAPERS)}, got '{paper[:20]}'")
+    if unit.lower() not in {"c", "f"}:
+        raise BadUse(f"--unit: expected c or f, got '{unit[:20]}'")
     if out is None and form in {Form.PDF, Form.CSV} and sys.stdout.isatty():
         raise BadUse(f"--format {form}: give --out FILE, since a terminal cannot show it")
     with _store() as (store, facts):
         with _progress("Looking back") as advance:
             made = make(store, facts, question, datetime.now(UTC), advance)
-        _write(write(store, facts, made, form, paper), out)
+        _write(write(store, facts, made, form, paper, "F" if unit.lower() == "f" else "C"), out)
 
 
 def verify(

@@ -7,6 +7,7 @@ from fastapi import APIRouter, Query
 from fastapi.responses import HTMLResponse
 
 from dashboard.animals import choices
+from dashboard.asked import degrees
 from dashboard.pages.local_forms import field_value
 from dashboard.pages.site import Pages
 from service.errors import BadUse, NotFound
@@ -76,7 +77,7 @@ def _compared(pages: Pages, facts: RoomFacts, keys: tuple[str, str], span: Lookb
     found = side_by_side(pages.parts.store, facts, first, second, to_ms(now))
     spans = [local_span(stay.start_ms, stay.end_ms, facts.zone) for stay in (first, second)]
     names = _names(first, second, spans)
-    picture = pair_picture(found.pairs, (spans[0].first, spans[1].first), names) if found.pairs else None
+    picture = pair_picture(found.pairs, (spans[0].first, spans[1].first), names, degrees()) if found.pairs else None
     rows = [
         (one.what, *one.said, one.largest_said, one.apart, f"{one.first.count} / {one.second.count}")
         for one in found.differences

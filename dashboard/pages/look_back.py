@@ -7,6 +7,7 @@ from fastapi import APIRouter, Query, Response
 from fastapi.responses import HTMLResponse, StreamingResponse
 
 from dashboard.animals import choices
+from dashboard.asked import degrees
 from dashboard.pages.local_forms import field_value
 from dashboard.pages.site import Pages
 from service.errors import BadUse, NotFound
@@ -99,10 +100,10 @@ class _Desk:
         return self._pages.html("look_back.html", facts, now, status, asked=asked, **shown)
 
     def _report(self, facts: RoomFacts, made: Made, question: Question) -> dict:
-        pictures = pictures_of(self._parts.store, facts, made.report, made.stays)
+        pictures = pictures_of(self._parts.store, facts, made.report, made.stays, degrees())
         query = {"kind": question.kind, "name": question.name, "from": made.report["from"], "to": made.report["to"]}
         return {
-            "document": plain_document(document_of(made.report, pictures)),
+            "document": plain_document(document_of(made.report, pictures, degrees=degrees())),
             "query": urlencode(query, quote_via=quote),
             "fingerprint": made.report["data"]["fingerprint"],
         }
@@ -113,7 +114,7 @@ class _Desk:
             facts, now = self._parts.facts(session), self._parts.now()
         made = make(self._parts.store, facts, question, now)
         headers = {"Content-Disposition": _disposition(question, made, form), "Cache-Control": "no-store"}
-        pieces = write(self._parts.store, facts, made, form, paper)
+        pieces = write(self._parts.store, facts, made, form, paper, degrees())
         if form is Form.CSV:
             return StreamingResponse(pieces, media_type=MEDIA[form], headers=headers)
         return Response(b"".join(pieces), media_type=MEDIA[form], headers=headers)

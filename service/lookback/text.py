@@ -8,6 +8,7 @@ from zoneinfo import ZoneInfo
 
 from service.climate.uncertainty import Verdict
 from service.lookback.bodies import Body
+from service.lookback.degrees import Degrees, text_in_fahrenheit
 from service.lookback.summary import never_known, verdict_but_for
 from service.lookback.words import (
     at_zone,
@@ -44,8 +45,9 @@ _MOST_CYCLES: Final = 60
 _MOST_GAPS: Final = 40
 
 
-def text_of(report: Body) -> str:
+def text_of(report: Body, degrees: Degrees = "C") -> str:
     """Return a look-back as text: summary, days, misting, alarms, gaps, facts, a caution and the fingerprint."""
+    written = text_in_fahrenheit if degrees == "F" else _as_it_is
     zone = ZoneInfo(report["time_zone"])
     head = _whose(report["subject"])
     corrected = [one["sentence"] for one in report.get("corrections", ())] if "enclosure" in report["subject"] else []
@@ -56,13 +58,13 @@ def text_of(report: Body) -> str:
         ("Alarms", _alarms(report["alarms"], zone)),
         ("When nothing was known", _gaps(report["gaps"], zone)),
         ("What held in this time", _facts(report, zone)),
-        *([("Put right afterwards", _paragraphs(corrected))] if corrected else []),
+        *([("Put right afterwards", iter(corrected))] if corrected else []),
         ("What this rests on", _data(report)),
     ]
     from_to = f"From {_moment(report['from'], zone)} to {_moment(report['to'], zone)}, times of {report['time_zone']}"
     lines = [f"Look-back: {head}", from_to]
     for title, block in blocks:
-        lines += ["", title, "-" * len(title), *block]
+        lines += ["", title, "-" * len(title), *(line for said in block for line in _wrapped(written(said)))]
     return "\n".join(lines) + "\n"
 
 
@@ -77,22 +79,22 @@ def _whose(subject: Body) -> str:
 def _short(summary: Body) -> Iterator[str]:
     """Yield the sentences of a summary, part by part where it has parts."""
     if "parts" not in summary:
-        yield from _paragraphs(summary["sentences"])
+        yield from summary["sentences"]
         return
     for number, part in enumerate(summary["parts"]):
         if number:
             yield ""
         yield f"{part['title']}:"
-        yield from _paragraphs(part["sentences"])
+        yield from part["sentences"]
 
 
-def _wrapped(text: str, hanging: str = "  ") -> Iterator[str]:
-    yield from textwrap.wrap(text, WIDTH, subsequent_indent=hanging, break_long_words=False, break_on_hyphens=False)
+def _as_it_is(said: str) -> str:
+    return said
 
 
-def _paragraphs(sentences: Sequence[str]) -> Iterator[str]:
-    for sentence in sentences:
-        yield from _wrapped(sentence)
+def _wrapped(text: str) -> list[str]:
+    lines = textwrap.wrap(text, WIDTH, subsequent_indent="  ", break_long_words=False, break_on_hyphens=False)
+    return lines or [""]
 
 
 def _days(days: Sequence[Body]) -> Iterator[str]:
@@ -110,7 +112,7 @@ def _days(days: Sequence[Body]) -> Iterator[str]:
             if checks:
                 parts.append(f"{_DAY[verdict]}: {listed(check_name(check).lower() for check in checks)}")
         said = "; ".join(parts) or _otherwise(day, never)
-        yield from _wrapped(f"{weekday_words(date.fromisoformat(day['date']))}{where}: {said}.")
+        yield f"{weekday_words(date.fromisoformat(day['date']))}{where}: {said}."
 
 
 def _otherwise(day: Body, never: frozenset[str]) -> str:
@@ -135,7 +137,7 @@ def _misting(cycles: Sequence[Body], zone: ZoneInfo) -> Iterator[str]:
         cycles = wanted[-_MOST_CYCLES:]
     for cycle in cycles:
         day = clock_words(cycle["at"], zone).rsplit(" ", 1)[0]
-        yield from _wrapped(f"{day}: {cycle['sentence']}")
+        yield f"{day}: {cycle['sentence']}"
 
 
 def _alarms(alarms: Sequence[Body], zone: ZoneInfo) -> Iterator[str]:
@@ -154,7 +156,7 @@ def _alarms(alarms: Sequence[Body], zone: ZoneInfo) -> Iterator[str]:
         by = alarm["acknowledged_by"]
         seen = f"seen by {by} on {clock_words(alarm['acknowledged_at'], zone)}" if by else "not acknowledged"
         note = f" Note: {alarm['note']}" if alarm["note"] else ""
-        yield from _wrapped(f"{said}; {seen}.{note}")
+        yield f"{said}; {seen}.{note}"
 
 
 def _gaps(gaps: Sequence[Body], zone: ZoneInfo) -> Iterator[str]:
@@ -164,7 +166,7 @@ def _gaps(gaps: Sequence[Body], zone: ZoneInfo) -> Iterator[str]:
     for gap in sorted(longest, key=lambda gap: (gap["from"], gap["channel"])):
         length = lasting(ms_of(gap["to"]) - ms_of(gap["from"]))
         said = f"{clock_words(gap['from'], zone)}, for {length}: {channel_words(gap['channel'], gap['zone'])}"
-        yield from _wrapped(f"{said}; {gap['reason']}.")
+        yield f"{said}; {gap['reason']}."
     if len(gaps) > len(longest):
         yield f"{counted(len(gaps) - len(longest), 'shorter gap')} besides."
 
@@ -181,7 +183,7 @@ def _facts(report: Body, zone: ZoneInfo) -> Iterator[str]:
         until = "" if beyond else f"until {_moment(fact['until'], zone)}"
         when = " ".join(filter(None, (since, until))) or "throughout"
         by = "" if before and beyond else f" Entered by {fact['entered_by']}."
-        yield from _wrapped(f"{when[0].upper()}{when[1:]}: {FACT_WORDS[fact['kind']](fact)}{by}")
+        yield f"{when[0].upper()}{when[1:]}: {FACT_WORDS[fact['kind']](fact)}{by}"
 
 
 def _moment(instant: str, zone: ZoneInfo) -> str:
@@ -233,8 +235,8 @@ def _data(report: Body) -> Iterator[str]:
         said += f", {data['approximate']:,} of them with approximate times, which judge nothing"
     if data["refused"]:
         said += f", {data['refused']:,} of them beyond what the probe can measure, which judge nothing"
-    yield from _wrapped(f"{said}.")
-    yield from _wrapped(CAUTION)
+    yield f"{said}."
+    yield CAUTION
     fingerprint = data["fingerprint"]
     groups = " ".join(fingerprint[n : n + 8] for n in range(0, len(fingerprint), 8))
     yield "Fingerprint of the data and of this page (the same data give the same one):"

@@ -28,6 +28,8 @@ NBSP = "\N{NO-BREAK SPACE}"
         ("2.0 °C above the limit 38.0 °C", "3.6 °F above the limit 100.4 °F"),
         ("drifts 0.5 °C a month", "drifts 0.9 °F a month"),
         ("300 degree-days above 15.0 °C, needed 400 °C d", "300 degree-days above 59.0 °F, needed 400 °C d"),
+        ("300 ± 4 degree-days above 15.0 °C since laying", "300 ± 4 degree-days above 59.0 °F since laying"),
+        ("34.2 °C at the median (usual spread 0.5 °C).", "93.6 °F at the median (usual spread 0.9 °F)."),
         (FIGURE.format("32.0", "C"), FIGURE.format("89.6", "F")),
         (f"{ROW}5.0 °C</td></tr><td>5.0 °C</td>", f"{ROW}9.0 °F</td></tr><td>41.0 °F</td>"),
         ('<input value="31"> in °C', '<input value="31"> in °C'),

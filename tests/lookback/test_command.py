@@ -39,6 +39,13 @@ def test_text_is_what_is_printed_by_default(typed: Typed) -> None:
     assert done.stdout.startswith("Look-back: rack-a-1\nFrom 2 March 2026 00:00 to 5 March 2026 00:00, times of UTC\n")
 
 
+def test_degrees_are_chosen_and_no_others_are_known(typed: Typed) -> None:
+    span = ("rack-a-1", "--from", "2026-03-02", "--to", "2026-03-04", "--format", "html")
+    page = typed(*span, "--unit", "f").stdout
+    assert " °F</td>" in page
+    assert "expected c or f" in str(typed(*span, "--unit", "kelvin").exception)
+
+
 def test_the_same_again_gives_the_same_bytes_in_a_file(typed: Typed, tmp_path: Path) -> None:
     words = ("rack-a-1", "--from", "2026-03-02", "--to", "2026-03-04", "--format", "json", "--out")
     first, second = tmp_path / "first.json", tmp_path / "second.json"

@@ -206,6 +206,30 @@ def test_verify_says_that_a_report_matches_and_catches_any_changed_byte(
         assert "changed" in again.sentences[0]
 
 
+def test_a_report_in_fahrenheit_keeps_its_data_in_celsius_and_verifies(
+    room: Store, made: Made, files: dict[Form, Path], tmp_path: Path
+) -> None:
+    path = tmp_path / "fahrenheit.html"
+    path.write_bytes(b"".join(write(room, facts_of(room), made, Form.HTML, degrees="F")))
+    page = path.read_text("utf-8")
+    shown, data = page.split('<script type="application/json"')[0], page.split('id="look-back">')[1]
+    assert verify(room, facts_of(room), path, NOW).matches
+    # The dead lamp: 24.0 °C at the median, where it had been 34; the spread of a difference has no zero.
+    rows = json.loads(files[Form.JSON].read_bytes())["compared"]["before"]
+    drop = next(row for row in rows if row["check"] == "night-drop")
+    assert f">{1.8 * round(drop['own'], 1):.1f} °F<" in shown
+    spot = next(row for row in rows if row["check"] == "hot-spot-peak")
+    assert f"{1.8 * round(spot['own'], 1) + 32:.1f} °F at the median" in shown
+    assert f"(usual spread {1.8 * round(spot['other_spread'], 1):.1f} °F)" in shown
+    assert ">°F</text>" in shown
+    assert ">°C</text>" not in shown
+    assert "°C" in data
+    text = b"".join(write(room, facts_of(room), made, Form.TEXT, degrees="F")).decode()
+    assert f"{1.8 * round(spot['own'], 1) + 32:.1f} °F at the median" in " ".join(text.split())
+    for form in (Form.JSON, Form.CSV):
+        assert b"".join(write(room, facts_of(room), made, form, degrees="F")) == files[form].read_bytes()
+
+
 def test_verify_tells_a_changed_file_from_changed_data(tmp_path: Path, room: Store, files: dict[Form, Path]) -> None:
     forged = tmp_path / "forged.json"
     forged.write_bytes(files[Form.JSON].read_bytes().replace(b'"verdict": "not met"', b'"verdict": "met"', 3))

@@ -8,6 +8,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from service.climate.day_cycle import local_day
+from service.lookback.degrees import celsius, fahrenheit
 from service.lookback.forms.svg import HAIR, INK, SOFT, element, text
 from service.lookback.words import day_words
 from service.model import from_ms
@@ -70,11 +71,12 @@ class ValueAxis:
         return self.top + self.height * (1 - min(1.0, max(0.0, share)))
 
     def ticks(self, unit: str) -> list[str]:
-        """Return level lines with their values."""
-        step = next((s for s in _STEPS if (self.high - self.low) / s <= _MOST_LEVELS), _STEPS[-1])
+        """Return level lines with their values; the axis lies in °C where they are written in °F."""
+        low, high = (fahrenheit(end) if unit == "°F" else end for end in (self.low, self.high))
+        step = next((s for s in _STEPS if (high - low) / s <= _MOST_LEVELS), _STEPS[-1])
         parts: list[str] = []
-        for level in np.arange(np.ceil(self.low / step) * step, self.high + 1e-9, step):
-            y = self.y(float(level))
+        for level in np.arange(np.ceil(low / step) * step, high + 1e-9, step):
+            y = self.y(celsius(float(level)) if unit == "°F" else float(level))
             parts.append(element("line", x1=LEFT, x2=WIDTH - RIGHT, y1=y, y2=y, stroke=HAIR, stroke_width=0.5))
             parts.append(text(LEFT - 4, y + 4, f"{level:.0f}", fill=SOFT, text_anchor="end"))
         parts.append(text(LEFT - 4, self.top - 4, unit, fill=SOFT, text_anchor="end"))

@@ -9,6 +9,7 @@ import numpy as np
 
 from service.climate.day_cycle import local_day
 from service.lookback.bodies import Body
+from service.lookback.degrees import Degrees, text_in_fahrenheit
 from service.lookback.forms import svg
 from service.lookback.forms.axes import LEFT, RIGHT, WIDTH, TimeAxis, ValueAxis, axis_for, frame
 from service.lookback.forms.channel_days import ChannelDays
@@ -47,7 +48,12 @@ def family_of(quantity: str, zone: str) -> str:
 
 
 def span_picture(
-    report: Body, channels: Sequence[ChannelDays], stays: Sequence[Stay], event_ms: int | None, zone: ZoneInfo
+    report: Body,
+    channels: Sequence[ChannelDays],
+    stays: Sequence[Stay],
+    event_ms: int | None,
+    zone: ZoneInfo,
+    degrees: Degrees = "C",
 ) -> Picture:
     """Return the days of a span: verdicts, temperatures, humidity, moves and the event.
 
@@ -60,21 +66,24 @@ def span_picture(
     event_ms : int or None
         [ms, UTC]
     zone : ZoneInfo
+    degrees : str
+        "C" or "F": what is written at the levels of temperature.
     """
     axis = TimeAxis(ms_of(report["from"]), ms_of(report["to"]), zone)
     heat = [one for one in channels if one.channel.quantity in _TEMPERATURE]
     water = [one for one in channels if one.channel.quantity == "relative_humidity"]
     parts: list[str] = list(_strip(shown_verdicts(report["days"]), axis, _TOP))
     foot = _TOP + _STRIP
-    for some, unit, height in ((heat, "°C", _HEAT), (water, "%RH", _WATER)):
+    for some, unit, height in ((heat, f"°{degrees}", _HEAT), (water, "%RH", _WATER)):
         if some:
             parts += _days_panel(report["days"], some, axis, foot + _GAP, (height, unit))
             foot += _GAP + height
     parts += axis.ticks(_TOP, foot)
     parts += _moves(stays, axis, _TOP, foot)
     parts += _event(event_ms, axis, _TOP, foot)
-    picture = svg.drawing(WIDTH, foot + _FOOT, _alt(report, heat, water), parts)
-    return Picture(picture, _alt(report, heat, water), _caption(report))
+    alt = _alt(report, heat, water)
+    alt = text_in_fahrenheit(alt) if degrees == "F" else alt
+    return Picture(svg.drawing(WIDTH, foot + _FOOT, alt, parts), alt, _caption(report))
 
 
 def _caption(report: Body) -> str:
@@ -213,7 +222,12 @@ def _event(event_ms: int | None, axis: TimeAxis, top: float, foot: float) -> Ite
 
 
 def week_picture(
-    report: Body, series: Sequence[ChannelSeries], bounds: tuple[int, int], event_ms: int | None, zone: ZoneInfo
+    report: Body,
+    series: Sequence[ChannelSeries],
+    bounds: tuple[int, int],
+    event_ms: int | None,
+    zone: ZoneInfo,
+    degrees: Degrees = "C",
 ) -> Picture:
     """Return the last days before an event, reading by reading, over light and dark.
 
@@ -226,11 +240,13 @@ def week_picture(
         [ms, UTC]
     event_ms : int or None
     zone : ZoneInfo
+    degrees : str
+        "C" or "F".
     """
     axis = TimeAxis(*bounds, zone)
     parts = list(_nights(report["days"], axis))
     foot = 0.0
-    for wanted, unit, height in ((_TEMPERATURE, "°C", _HEAT), (("relative_humidity",), "%RH", _WATER)):
+    for wanted, unit, height in ((_TEMPERATURE, f"°{degrees}", _HEAT), (("relative_humidity",), "%RH", _WATER)):
         some = [one for one in series if one.channel.quantity in wanted and one.at.size]
         if some:
             parts += _lines_panel(report, some, axis, foot + _GAP, (height, unit))

@@ -6,7 +6,9 @@ from typing import Final
 from zoneinfo import ZoneInfo
 
 from service.lookback.bodies import Body
+from service.lookback.degrees import Degrees
 from service.lookback.forms.document import Bullets, Document, Paragraph, Picture, Section, Table, cells
+from service.lookback.forms.in_fahrenheit import IN_FAHRENHEIT, document_in_fahrenheit
 from service.lookback.forms.key import key_of, written
 from service.lookback.forms.tables import (
     alarm_table,
@@ -44,7 +46,7 @@ _HOW_TO_READ: Final = (
 )
 
 
-def document_of(report: Body, pictures: Sequence[Picture], paper: str = "") -> Document:
+def document_of(report: Body, pictures: Sequence[Picture], paper: str = "", degrees: Degrees = "C") -> Document:
     """Return a report as a document.
 
     Parameters
@@ -54,17 +56,19 @@ def document_of(report: Body, pictures: Sequence[Picture], paper: str = "") -> D
     pictures : sequence of Picture
     paper : str
         Of a PDF: "a4" or "us-letter".
+    degrees : str
+        "C" or "F": how temperatures are written. The pictures are to be in the same.
     """
     sections = [
         Section("In short", tuple(_in_short(report))),
         Section("The days", tuple(_days(report, pictures))),
         *_details(report),
-        Section("What this rests on", tuple(_basis(report))),
+        Section("What this rests on", tuple(_basis(report, degrees))),
     ]
     title = _title(report["subject"])
-    return Document(
-        title, tuple(_about(report)), tuple(sections), report["data"]["fingerprint"], written(key_of(report, paper))
-    )
+    key = written(key_of(report, paper, degrees))
+    document = Document(title, tuple(_about(report)), tuple(sections), report["data"]["fingerprint"], key)
+    return document_in_fahrenheit(document) if degrees == "F" else document
 
 
 def _title(subject: Body) -> str:
@@ -154,7 +158,7 @@ def _details(report: Body) -> Iterable[Section]:
             yield Section(title, shown)
 
 
-def _basis(report: Body) -> Iterable[Paragraph | Table]:
+def _basis(report: Body, degrees: Degrees) -> Iterable[Paragraph | Table]:
     data = report["data"]
     rows = [
         ("Readings", f"{data['readings']:,}"),
@@ -163,6 +167,8 @@ def _basis(report: Body) -> Iterable[Paragraph | Table]:
     ]
     yield Table("Counts", ("What", "How many"), tuple(cells(row) for row in rows), (0.75, 0.25), frozenset({1}))
     yield Paragraph(_HOW_TO_READ.format(zone=report["time_zone"]))
+    if degrees == "F":
+        yield Paragraph(IN_FAHRENHEIT)
     yield Paragraph(
         "Each day above carries the first digits of a fingerprint (SHA-256) of the readings and facts that it was "
         "judged from; the one below is of them all and of what is said here. The command wardian verify FILE says "

@@ -5,6 +5,7 @@ from typing import Final
 from service.climate.day_cycle import local_day
 from service.climate.ranges import DAY_MS
 from service.lookback.bodies import Body
+from service.lookback.degrees import Degrees
 from service.lookback.forms.channel_days import DRAWN, channel_days
 from service.lookback.forms.charts import span_picture, week_picture
 from service.lookback.forms.document import Picture
@@ -21,7 +22,9 @@ _POINTS: Final = 1_400
 """Of a channel in them: two for each pixel column of a printed page."""
 
 
-def pictures_of(store: Store, facts: RoomFacts, report: Body, stays: list[Stay]) -> list[Picture]:
+def pictures_of(
+    store: Store, facts: RoomFacts, report: Body, stays: list[Stay], degrees: Degrees = "C"
+) -> list[Picture]:
     """Return the pictures of a report; none where nothing was measured.
 
     Parameters
@@ -31,6 +34,8 @@ def pictures_of(store: Store, facts: RoomFacts, report: Body, stays: list[Stay])
     report : dict
     stays : list of Stay
         Within its span, in order of time.
+    degrees : str
+        "C" or "F".
     """
     event = report.get("event_at")
     event_ms = None if event is None else ms_of(event)
@@ -38,7 +43,7 @@ def pictures_of(store: Store, facts: RoomFacts, report: Body, stays: list[Stay])
         days = channel_days(session, facts, stays)
         if not days:
             return []
-        whole = span_picture(report, days, stays, event_ms, facts.zone)
+        whole = span_picture(report, days, stays, event_ms, facts.zone, degrees)
         last_day = max(day for one in days for day in one.days)
         end = local_day(last_day, facts.zone)[1] if event_ms is None else _day_end(event_ms, facts)
         start = max(ms_of(report["from"]), end - CLOSE_DAYS * DAY_MS)
@@ -51,7 +56,7 @@ def pictures_of(store: Store, facts: RoomFacts, report: Body, stays: list[Stay])
                 series += chart_series(session, facts, _placed(facts, part), part.start_ms, part.end_ms, _POINTS)
     if not any(one.at.size for one in series):
         return [whole]
-    return [whole, week_picture(report, series, (start, end), event_ms, facts.zone)]
+    return [whole, week_picture(report, series, (start, end), event_ms, facts.zone, degrees)]
 
 
 def _placed(facts: RoomFacts, stay: Stay) -> list[PlacementFact]:

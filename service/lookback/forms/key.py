@@ -6,6 +6,7 @@ from typing import Final
 from urllib.parse import parse_qsl, quote
 
 from service.lookback.bodies import Body
+from service.lookback.degrees import Degrees
 
 _MARK: Final = "wardian-look-back:"
 _PATTERN: Final = re.compile(rb"wardian-look-back:([A-Za-z0-9%=;_.~+-]+)")
@@ -27,6 +28,8 @@ class ReportKey:
     fingerprint : str
     paper : str
         Of a PDF.
+    degrees : str
+        "C" or "F": how temperatures are written in HTML and PDF.
     """
 
     kind: str
@@ -37,15 +40,16 @@ class ReportKey:
     as_of: str | None
     fingerprint: str
     paper: str = ""
+    degrees: Degrees = "C"
 
 
-def key_of(report: Body, paper: str = "") -> ReportKey:
+def key_of(report: Body, paper: str = "", degrees: Degrees = "C") -> ReportKey:
     """Return the key of a report."""
     subject = report["subject"]
     kind = next(kind for kind in KINDS if kind in subject)
     return ReportKey(
         kind, subject[kind], report["from"], report["to"], report.get("event_at"), report.get("as_of"),
-        report["data"]["fingerprint"], paper,
+        report["data"]["fingerprint"], paper, degrees,
     )  # fmt: skip
 
 
@@ -55,6 +59,7 @@ def written(key: ReportKey) -> str:
         "kind": key.kind, "name": key.name, "from": key.first, "to": key.last, "event": key.event or "",
         "as_of": key.as_of or "", "paper": key.paper, "fingerprint": key.fingerprint,
     }  # fmt: skip
+    parts |= {"degrees": key.degrees} if key.degrees != "C" else {}
     return _MARK + ";".join(f"{name}={quote(value, safe='')}" for name, value in parts.items())
 
 
@@ -67,7 +72,7 @@ def found_in(data: bytes) -> ReportKey | None:
     try:
         return ReportKey(
             parts["kind"], parts["name"], parts["from"], parts["to"], parts["event"] or None, parts["as_of"] or None,
-            parts["fingerprint"], parts["paper"],
+            parts["fingerprint"], parts["paper"], "F" if parts.get("degrees") == "F" else "C",
         )  # fmt: skip
     except KeyError:
         return None

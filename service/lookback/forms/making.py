@@ -7,6 +7,7 @@ from enum import StrEnum
 from typing import Final
 
 from service.lookback.bodies import Body
+from service.lookback.degrees import Degrees
 from service.lookback.forms.bundle import bundle_of
 from service.lookback.forms.composing import document_of
 from service.lookback.forms.document import Document
@@ -102,20 +103,22 @@ def stays_in(store: Store, facts: RoomFacts, report: Body) -> list[Stay]:
     return life.within(ms_of(report["from"]), ms_of(report["to"]))
 
 
-def composed(store: Store, facts: RoomFacts, made: Made, paper: str = "") -> Document:
+def composed(store: Store, facts: RoomFacts, made: Made, paper: str = "", degrees: Degrees = "C") -> Document:
     """Return a report as a document, with its pictures."""
-    return document_of(made.report, pictures_of(store, facts, made.report, made.stays), paper)
+    return document_of(made.report, pictures_of(store, facts, made.report, made.stays, degrees), paper, degrees)
 
 
-def write(store: Store, facts: RoomFacts, made: Made, form: Form, paper: str = "a4") -> Iterator[bytes]:
-    """Yield a report in one of its forms; a bundle comes piece by piece, all others whole."""
+def write(
+    store: Store, facts: RoomFacts, made: Made, form: Form, paper: str = "a4", degrees: Degrees = "C"
+) -> Iterator[bytes]:
+    """Yield a report in one of its forms; a bundle comes piece by piece, all others whole. Data stay in °C."""
     if form is Form.CSV:
         yield from bundle_of(store, facts, made.report, made.stays)
     elif form is Form.JSON:
         yield to_bytes(made.report)
     elif form is Form.TEXT:
-        yield text_of(made.report).encode()
+        yield text_of(made.report, degrees).encode()
     elif form is Form.HTML:
-        yield html_of(composed(store, facts, made), made.report)
+        yield html_of(composed(store, facts, made, degrees=degrees), made.report)
     else:
-        yield pdf_of(composed(store, facts, made, paper), paper)
+        yield pdf_of(composed(store, facts, made, paper, degrees), paper)

@@ -4,6 +4,7 @@ from collections.abc import Iterator, Sequence
 from datetime import date
 from typing import Final
 
+from service.lookback.degrees import Degrees
 from service.lookback.forms import svg
 from service.lookback.forms.axes import LEFT, RIGHT, WIDTH, axis_for, frame
 from service.lookback.forms.channel_days import ChannelDays
@@ -17,7 +18,9 @@ _MOST_PANELS: Final = 5
 _MOST_TICKS: Final = 10
 
 
-def pair_picture(pairs: Sequence[Pair], starts: tuple[date, date], names: tuple[str, str]) -> Picture:
+def pair_picture(
+    pairs: Sequence[Pair], starts: tuple[date, date], names: tuple[str, str], degrees: Degrees = "C"
+) -> Picture:
     """Return both sides, day by day from the first of each.
 
     Parameters
@@ -26,6 +29,8 @@ def pair_picture(pairs: Sequence[Pair], starts: tuple[date, date], names: tuple[
     starts : (date, date)
         The first local day of each side.
     names : (str, str)
+    degrees : str
+        "C" or "F": what is written at the levels of temperature.
     """
     shown = pairs[:_MOST_PANELS]
     length = max(
@@ -41,7 +46,7 @@ def pair_picture(pairs: Sequence[Pair], starts: tuple[date, date], names: tuple[
     parts = list(_names(names))
     foot = 22.0
     for pair in shown:
-        parts += _panel(pair, starts, length, foot + _GAP)
+        parts += _panel(pair, starts, length, foot + _GAP, degrees)
         foot += _GAP + _PANEL
     parts += _days_axis(length, foot)
     alt = f"{names[0]} and {names[1]} over {counted(length, 'day')}: " + ", ".join(pair.what for pair in shown) + "."
@@ -66,10 +71,10 @@ def _x(number: float, length: int) -> float:
     return LEFT + (WIDTH - LEFT - RIGHT) * number / length
 
 
-def _panel(pair: Pair, starts: tuple[date, date], length: int, top: float) -> list[str]:
+def _panel(pair: Pair, starts: tuple[date, date], length: int, top: float, degrees: Degrees) -> list[str]:
     values = [float(v) for _, side in _sides(pair, starts) for c in side for v in (c.low.min(), c.high.max())]
     levels = axis_for(values, top, _PANEL, humidity=pair.unit == "%RH")
-    parts = levels.ticks(pair.unit)
+    parts = levels.ticks("°F" if pair.unit == "°C" and degrees == "F" else pair.unit)
     parts.append(svg.text(LEFT + 4, top - 6, pair.what))
     for (start, side), colour, dash in zip(_sides(pair, starts), (_FIRST, _SECOND), (None, "6 3"), strict=True):
         for one in side:

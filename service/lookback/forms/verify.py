@@ -72,7 +72,7 @@ def verify(
     question = Question(key.kind, key.name, key.first, key.last, key.event)
     as_of = now if key.as_of is None else datetime.fromisoformat(key.as_of)
     made = make(store, facts, question, as_of, progress, kept_too=False)
-    same = _digest(_pieces_of(file)) == _digest(write(store, facts, made, form, key.paper or "a4"))
+    same = _digest(_pieces_of(file)) == _digest(write(store, facts, made, form, key.paper or "a4", key.degrees))
     fingerprint = made.report["data"]["fingerprint"]
     if same:
         return Verified(True, (f"{file.name} matches the data: fingerprint {fingerprint[:SHORT]}, made anew.",))
