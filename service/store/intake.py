@@ -16,11 +16,14 @@ SHOWN_BYTES = 4096
 """How much of a refused payload is kept. [byte]"""
 LONGEST_SESSION = 65_535
 """An MQTT session has this many packet identifiers: an older receipt can match nothing."""
+LONGEST_TOPIC = 1_800
+"""Longer topics are cut, and cannot be claimed: an index holds no more. [byte]"""
 _TOPICS_COUNTED = 10_000
 _FORGET_EVERY = 64
 """Looking for old receipts at each commit would cost more than the receipt itself."""
 _ENTRY = struct.Struct("<HQ")
 _RECEIPT, _REFUSED, _TOPIC = table_of(Receipt), table_of(RefusedMessage), table_of(RefusedTopic)
+_COUNTER = table_of(Counter)
 _NEW_RECEIPT = sa.insert(_RECEIPT).returning(_RECEIPT.c.id)
 
 
@@ -50,7 +53,7 @@ def keep_refusals(session: Session, refusals: Sequence[Refusal], limit: int) -> 
     rows = [
         {
             "received_at": refusal.at,
-            "topic": refusal.topic,
+            "topic": fitting_topic(refusal.topic),
             "payload": refusal.payload[:SHOWN_BYTES],
             "size": len(refusal.payload),
             "reason": _storable(refusal.reason),
@@ -63,6 +66,13 @@ def keep_refusals(session: Session, refusals: Sequence[Refusal], limit: int) -> 
     _count_topics(session, refusals)
 
 
+def fitting_topic(topic: str) -> str:
+    """Return a topic as it is stored: without the character that PostgreSQL refuses, and cut to what an index holds."""
+    shown = topic.replace("\0", "\N{REPLACEMENT CHARACTER}")
+    encoded = shown.encode("utf-8", "replace")
+    return shown if len(encoded) <= LONGEST_TOPIC else f"{encoded[:LONGEST_TOPIC].decode('utf-8', 'ignore')}…"
+
+
 def _storable(text: str) -> str:
     """Return a sentence without the one character that PostgreSQL refuses in a text."""
     return text.replace("\0", "\\0")
@@ -73,7 +83,7 @@ def _count_topics(session: Session, refusals: Iterable[Refusal]) -> None:
     known = session.execute(sa.select(sa.func.count()).select_from(_TOPIC)).scalar_one()
     counted: dict[str, list[Refusal]] = {}
     for refusal in refusals:
-        counted.setdefault(refusal.topic, []).append(refusal)
+        counted.setdefault(fitting_topic(refusal.topic), []).append(refusal)
     insert = sqlite.insert if session.connection().dialect.name == "sqlite" else postgresql.insert
     for topic, of_topic in counted.items():
         if known >= _TOPICS_COUNTED and session.get(RefusedTopic, topic) is None:
@@ -134,8 +144,7 @@ def receipts(session: Session, mqtt_session: str) -> list[ReceiptEntry]:
 
 def installation_number(session: Session, fresh: int) -> int:
     """Return the number that tells this store's MQTT session from another's; `fresh` becomes it the first time."""
-    counter = session.get(Counter, "installation")
-    if counter is None:
-        counter = Counter(name="installation", value=fresh)
-        session.add(counter)
-    return counter.value
+    insert = sqlite.insert if session.connection().dialect.name == "sqlite" else postgresql.insert
+    # Two processes may meet a new database at the same moment: the second takes the number of the first.
+    session.execute(insert(_COUNTER).values(name="installation", value=fresh).on_conflict_do_nothing())
+    return session.execute(sa.select(_COUNTER.c.value).where(_COUNTER.c.name == "installation")).scalar_one()

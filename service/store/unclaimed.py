@@ -11,12 +11,11 @@ from sqlmodel import Session, select
 
 from service.errors import NotFound
 from service.model import UnclaimedMessage, UnclaimedSource, table_of
+from service.store.intake import fitting_topic
 from service.store.readings import next_number, number
 
 MOST_SOURCES: Final = 1_000
 """Beyond it those that have said least make room: a stranger with a flood of topics pushes out his own."""
-LONGEST_TOPIC: Final = 1_800
-"""Longer topics are cut, and cannot be claimed: an index holds no more. [byte]"""
 SHARE_OF_ONE: Final = 4
 """One topic may take a quarter of what is kept."""
 _OVERHEAD: Final = 100
@@ -69,7 +68,7 @@ def keep_unclaimed(session: Session, messages: Sequence[Unclaimed]) -> int:
     next_number(session, "unclaimed")
     rows = [
         {
-            "topic": _fitting(message.topic),
+            "topic": fitting_topic(message.topic),
             "received_at": message.at,
             "payload": message.payload,
             "retained": message.retained,
@@ -83,18 +82,11 @@ def keep_unclaimed(session: Session, messages: Sequence[Unclaimed]) -> int:
     return sum(len(message.payload) + _OVERHEAD for message in messages)
 
 
-def _fitting(topic: str) -> str:
-    """Return a topic as it is stored."""
-    shown = topic.replace("\0", "\N{REPLACEMENT CHARACTER}")
-    encoded = shown.encode("utf-8", "replace")
-    return shown if len(encoded) <= LONGEST_TOPIC else f"{encoded[:LONGEST_TOPIC].decode('utf-8', 'ignore')}…"
-
-
 def _count(session: Session, messages: Iterable[Unclaimed]) -> None:
     spoken: dict[tuple[str, str], list[Unclaimed]] = {}
     for message in messages:
         for called in message.called:
-            spoken.setdefault((_fitting(message.topic), called), []).append(message)
+            spoken.setdefault((fitting_topic(message.topic), called), []).append(message)
     rows = [
         {
             "topic": topic,
