@@ -37,6 +37,19 @@ def care_tasks(session: Session) -> Sequence[CareTask]:
     return session.exec(select(CareTask).where(_TASK.c.retired_at.is_(None)).order_by(_TASK.c.id)).all()
 
 
+def tasks_at(session: Session, at: datetime) -> Sequence[CareTask]:
+    """Return the tasks that stood at an instant, in order of entry."""
+    stood = _TASK.c.made_at <= at, sa.or_(_TASK.c.retired_at.is_(None), _TASK.c.retired_at > at)
+    return session.exec(select(CareTask).where(*stood).order_by(_TASK.c.id)).all()
+
+
+def ever_done(session: Session, task_id: int, before: datetime) -> datetime | None:
+    """Return when a task was done last by an instant; None where it never was."""
+    query = select(CareDone).where(_DONE.c.task_id == task_id, _DONE.c.at <= before).order_by(_DONE.c.at.desc())
+    row = session.exec(query.limit(1)).first()
+    return None if row is None else row.at
+
+
 def last_done(session: Session) -> dict[int, CareDone]:
     """Return when each task was done last, by the task's id."""
     each = _DONE.alias()

@@ -13,6 +13,7 @@ from service.errors import BadUse, NotFound
 from service.lookback.lives.corrections import is_correction
 from service.model import Housing, JournalEntry, Placement, Reading, table_of
 from service.store.animals import AnimalFact, animal_named, correct_housing
+from service.store.care import NewDone, add_done, add_task
 from service.store.dated import replace, withdraw
 from service.store.engine import Store, open_store
 from service.store.journal import correct_entry
@@ -64,6 +65,27 @@ def test_the_summary_says_what_was_outside_and_what_changed_shortly_before(room:
     assert "Last noted as fed 9 days before, longer than usual: usually every 3.0 days." in before
     assert "It refused food once in the 14 days before." in before
     assert not any("diagnos" in sentence for sentence in report["summary"]["sentences"])
+
+
+def test_care_that_was_done_and_care_that_was_missed_are_told(own_room: Store) -> None:
+    with own_room.write() as session:
+        task = add_task(session, "clean the filter", 7, COLD, instant(10), KEEPER, instant(9))
+        other = add_task(session, "change the water", 7, WELL, instant(10), KEEPER, instant(9))
+        done = NewDone("clean the filter", instant(21, 9), COLD, note="brown")
+        add_done(session, done, KEEPER, instant(21, 9), task_id=task.id)
+        # In its former enclosure, after it had moved: no part of its life.
+        add_done(session, NewDone("change the water", instant(22), WELL), KEEPER, instant(22), task_id=other.id)
+        add_done(session, NewDone("uv-index", instant(15, 9), WELL, 3.5, "basking"), KEEPER, instant(15, 9))
+    report = told(own_room)
+    said = part(report, "What changed shortly before")
+    assert "23 March 09:00, 7 days before: done in cold: clean the filter (brown)." in said
+    assert "done in well: UV index 3.5 measured." in said
+    assert "change the water" not in said
+    assert [one["kind"] for one in report["changes"]].count("care") == 2
+    with own_room.write() as session:
+        add_task(session, "descale the nozzles", 30, COLD, instant(20), KEEPER, instant(9))
+    missed = part(told(own_room), "What changed shortly before")
+    assert "The care task “descale the nozzles” of The cold one was 8 days overdue: never noted as done." in missed
 
 
 def test_it_is_compared_with_the_weeks_before_and_with_neighbours_that_lived_elsewhere(room: Store) -> None:

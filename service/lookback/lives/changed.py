@@ -25,7 +25,12 @@ _MONTH_DAYS: Final = 30.436875
 
 
 def changes_before(
-    facts: Iterable[Body], journal: Iterable[Body], stays: Sequence[Stay], event_ms: int, zone: ZoneInfo
+    facts: Iterable[Body],
+    journal: Iterable[Body],
+    stays: Sequence[Stay],
+    event_ms: int,
+    zone: ZoneInfo,
+    cared: Iterable[Body] = (),
 ) -> list[Body]:
     """Return what changed in the `WINDOW_DAYS` before an event, the latest first.
 
@@ -38,6 +43,8 @@ def changes_before(
     event_ms : int
         [ms, UTC]
     zone : ZoneInfo
+    cared : iterable of dict
+        The care that was done, as `service.lookback.lives.cared.care_done` returns it.
     """
     first_ms = event_ms - WINDOW_DAYS * DAY_MS
     found: list[tuple[int, str, str | None, str]] = []
@@ -52,10 +59,18 @@ def changes_before(
         for entry in journal
         if first_ms <= ms_of(entry["at"]) <= event_ms
     ]
+    found += [
+        (ms_of(done["at"]), done["kind"], done["enclosure"], done["said"])
+        for done in cared
+        if first_ms <= ms_of(done["at"]) <= event_ms
+    ]
     for number, stay in enumerate(stays):
         if number and first_ms <= stay.start_ms <= event_ms:
             found.append((stay.start_ms, "move", stay.enclosure.key, f"moved into {stay.enclosure.name}."))
-    return [_body(*one, event_ms=event_ms, zone=zone) for one in sorted(set(found), key=lambda one: (-one[0], one))]
+    return [
+        _body(*one, event_ms=event_ms, zone=zone)
+        for one in sorted(set(found), key=lambda one: (-one[0], one[1], one[2] or "", one[3]))
+    ]
 
 
 def _body(at_ms: int, kind: str, where: str | None, said: str, *, event_ms: int, zone: ZoneInfo) -> Body:

@@ -13,6 +13,7 @@ from service.climate.series import without
 from service.lookback.bodies import Body, instant
 from service.lookback.days import assessed_days
 from service.lookback.lives import compared
+from service.lookback.lives.cared import care_done, care_overdue
 from service.lookback.lives.changed import WINDOW_DAYS, changes_before, feeding_words, overdue_words
 from service.lookback.lives.corrections import corrections_of
 from service.lookback.lives.stays import Life, Stay, local_span, names_words, stay_body, where_it_was
@@ -90,14 +91,20 @@ def life_report(
         body["journal"] = _journal(session, life, body["journal"], span)
         corrections = corrections_of(session, facts, life.about, stays)
         fed = _feeding(session, life, asked)
-    changes = changes_before(body["facts"], body["journal"], life.within(0, asked.until_ms + 1), asked.until_ms, zone)
+        lived = life.within(0, asked.until_ms + 1)
+        cared = care_done(session, lived, asked.until_ms - WINDOW_DAYS * DAY_MS, asked.until_ms + 1)
+        missed = [
+            *overdue_words(body["facts"], asked.until_ms),
+            *care_overdue(session, facts, lived, asked.until_ms, zone),
+        ]
+    changes = changes_before(body["facts"], body["journal"], lived, asked.until_ms, zone, cared)
     beside, comparison = _comparisons(store, facts, life, asked, body["days"], neighbours)
     extra = dict(more or {})
     parts = [
         ("What became of it", extra.pop("sentences", [])),
         ("Where it was", where_it_was(life, span, zone, asked.now_ms)),
         *_stay_parts(stays, told, facts),
-        ("What changed shortly before", _changed_words(changes, fed, body["facts"], asked)),
+        ("What changed shortly before", _changed_words(changes, [*fed, *missed])),
         *beside,
         ("Put right afterwards", [one["sentence"] for one in corrections]),
     ]
@@ -158,12 +165,12 @@ def _feeding(session: Session, life: Life, asked: Asked) -> list[str]:
     return feeding_words(meals, len(recent), asked.until_ms)
 
 
-def _changed_words(changes: Sequence[Body], fed: list[str], facts: Sequence[Body], asked: Asked) -> list[str]:
+def _changed_words(changes: Sequence[Body], besides: Sequence[str]) -> list[str]:
     said = [change["sentence"] for change in changes]
     # What was noted as fed is told with its usual pace instead.
     kept = [sentence for change, sentence in zip(changes, said, strict=True) if change["kind"] != "fed"]
     nothing = [] if kept else [f"Nothing else was entered in the {WINDOW_DAYS} days before."]
-    return [*kept, *fed, *overdue_words(facts, asked.until_ms), *nothing]
+    return [*kept, *besides, *nothing]
 
 
 def _stay_parts(stays: Sequence[Stay], told: Sequence[Gathered], facts: RoomFacts) -> list[tuple[str, list[str]]]:
