@@ -40,10 +40,10 @@ class ServiceProcess:
             check=check,
         )
 
-    def start(self) -> None:
+    def start(self, part: str = "up") -> None:
         with (self.folder / "log").open("ab") as log:
             self._process = subprocess.Popen(
-                [sys.executable, "-m", "service", "up"], env=self._environment, cwd=self.folder, stdout=log, stderr=log
+                [sys.executable, "-m", "service", part], env=self._environment, cwd=self.folder, stdout=log, stderr=log
             )
 
     def wait_ready(self, seconds: float = 60) -> None:
