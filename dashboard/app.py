@@ -17,15 +17,17 @@ from dashboard.pages.clutches import clutches_router
 from dashboard.pages.compare import compare_router
 from dashboard.pages.days import days_router
 from dashboard.pages.enclosure import enclosure_router
+from dashboard.pages.invitations import invitation_router, inviting_router
 from dashboard.pages.journal import journal_router
 from dashboard.pages.look_back import look_back_router
-from dashboard.pages.people import people_router
+from dashboard.pages.mine import mine_router
+from dashboard.pages.people import PeoplePage, people_router
 from dashboard.pages.probes import probes_router
 from dashboard.pages.profiles import profiles_router
 from dashboard.pages.room import room_router
 from dashboard.pages.search import search_router
 from dashboard.pages.set_up import set_up_router
-from dashboard.pages.sign_in import first_owner_router, password_router, sign_in_router
+from dashboard.pages.sign_in import first_owner_router, sign_in_router
 from dashboard.pages.site import pages_for
 from dashboard.pages.telling import telling_router
 from dashboard.pages.wall import keys_router, wall_router
@@ -51,8 +53,11 @@ def create_app(parts: Parts) -> FastAPI:
     app.include_router(enclosure_router(pages))
     app.include_router(chart_router(pages))
     app.include_router(days_router(pages))
-    for router in (alarms_router, answers_router, people_router, sign_in_router, first_owner_router, password_router):
+    for router in (alarms_router, answers_router, sign_in_router, first_owner_router, mine_router, invitation_router):
         app.include_router(router(pages))
+    people = PeoplePage(pages)
+    for router in (people_router, inviting_router):
+        app.include_router(router(pages, people))
     app.include_router(search_router(pages))
     app.include_router(probes_router(pages))
     app.include_router(profiles_router(pages))

@@ -1,6 +1,6 @@
-"""Signing in and out, the first owner, and one's own password."""
+"""Signing in and out, and the first owner."""
 
-from datetime import timedelta
+from datetime import datetime, timedelta
 from typing import Annotated
 
 from fastapi import APIRouter, Query, Request, Response
@@ -10,7 +10,7 @@ from dashboard.pages.forms import Form, go_to, local_path
 from dashboard.pages.site import Pages
 from service.api.sign_in import SignedIn, clear_cookie, set_cookie, token_in
 from service.errors import BadUse, Refused
-from service.people.accounts import add_first_owner, change_password
+from service.people.accounts import add_first_owner
 from service.people.passwords import SHORTEST
 from service.people.signing_in import Admitted, TurnedAway, open_session, sign_in, sign_out
 from service.store.people import has_people
@@ -38,16 +38,15 @@ def sign_in_router(pages: Pages) -> APIRouter:
     @router.post("/sign-in")
     def _sign_in(request: Request, form: Form) -> Response:
         name, to, now = form.get("name", ""), form.get("to", "/"), parts.now()
-        address = request.client.host if request.client else "unknown"
-        outcome = sign_in(parts.store, name, form.get("password", ""), address, now)
+        outcome = sign_in(parts.store, name, form.get("password", ""), address_of(request), now)
         if isinstance(outcome, TurnedAway):
             if outcome.again_at is None:
                 return page(401, _WRONG, name, to)
-            wait = outcome.again_at - now
-            answer = page(429, f"Too many tries. The next is taken in {-(-wait // _MINUTE)} min.", name, to)
-            answer.headers["Retry-After"] = str(max(1, int(wait.total_seconds())))
+            said, headers = too_many(outcome.again_at, now)
+            answer = page(429, said, name, to)
+            answer.headers.update(headers)
             return answer
-        return _signed_in(pages, request, outcome, local_path(to))
+        return signed_in(pages, request, outcome, local_path(to))
 
     @router.post("/sign-out")
     def _sign_out(request: Request) -> Response:
@@ -69,7 +68,7 @@ def first_owner_router(pages: Pages) -> APIRouter:
     def _first() -> Response:
         with parts.store.read() as session:
             closed = has_people(session)
-        return go_to("/people") if closed or parts.doors.with_accounts else _entry(pages, "first_owner.html")
+        return go_to("/people") if closed or parts.doors.with_accounts else entry(pages, "first_owner.html")
 
     @router.post("/first-owner")
     def _make(request: Request, person: SignedIn, form: Form) -> Response:
@@ -77,61 +76,47 @@ def first_owner_router(pages: Pages) -> APIRouter:
         if parts.doors.with_accounts:
             raise Refused("the demo has no accounts: it is open on this computer, and thrown away when it ends")
         try:
-            _require_same(form)
+            require_same(form)
             made = add_first_owner(parts.store, name, form.get("password", ""), person.name, now)
         except Refused:
             raise
         except BadUse as exc:
-            return _entry(pages, "first_owner.html", 422, said=f"{exc}.", name=name)
+            return entry(pages, "first_owner.html", 422, said=f"{exc}.", name=name)
         with parts.store.write() as session:
             token = open_session(session, made.id or 0, now)
-        return _signed_in(pages, request, Admitted(token, made.name), "/")
+        return signed_in(pages, request, Admitted(token, made.name), "/")
 
     return router
 
 
-def password_router(pages: Pages) -> APIRouter:
-    """Return the routes of one's own password."""
-    router = APIRouter(include_in_schema=False)
-    parts = pages.parts
-
-    @router.get("/my-password")
-    def _mine() -> HTMLResponse:
-        return _entry(pages, "my_password.html")
-
-    @router.post("/my-password")
-    def _change(request: Request, person: SignedIn, form: Form) -> Response:
-        now, address = parts.now(), request.client.host if request.client else "unknown"
-        if person.person_id is None:
-            raise Refused("nobody is signed in here, so there is no password to change")
-        # As careful as a sign-in: who finds an open screen must not take the account over by guessing.
-        if isinstance(sign_in(parts.store, person.name, form.get("old", ""), address, now), TurnedAway):
-            return _entry(pages, "my_password.html", 422, said="The password that you have now is not right.")
-        try:
-            _require_same(form)
-            change_password(parts.store, person.name, form.get("password", ""), person.name, now)
-        except BadUse as exc:
-            return _entry(pages, "my_password.html", 422, said=f"{exc}.")
-        with parts.store.write() as session:
-            token = open_session(session, person.person_id, now)
-        return _signed_in(pages, request, Admitted(token, person.name), "/")
-
-    return router
+def address_of(request: Request) -> str:
+    """Return the address that tries are counted by."""
+    return request.client.host if request.client else "unknown"
 
 
-def _entry(pages: Pages, template: str, status: int = 200, said: str = "", name: str = "") -> HTMLResponse:
+def too_many(again_at: datetime, now: datetime) -> tuple[str, dict[str, str]]:
+    """Return what is said to who tried too often, and the headers that say it to a program."""
+    wait = again_at - now
+    said = f"Too many tries. The next is taken in {-(-wait // _MINUTE)} min."
+    return said, {"Retry-After": str(max(1, int(wait.total_seconds())))}
+
+
+def entry(
+    pages: Pages, template: str, status: int = 200, said: str = "", name: str = "", **shown: object
+) -> HTMLResponse:
     """Return a page with a form; `said` says what was wrong with the one that was sent."""
     with pages.parts.store.read() as session:
         facts = pages.parts.facts(session)
-    return pages.html(template, facts, pages.parts.now(), status, said=said, name=name, shortest=SHORTEST)
+    return pages.html(template, facts, pages.parts.now(), status, said=said, name=name, shortest=SHORTEST, **shown)
 
 
-def _require_same(form: dict[str, str]) -> None:
+def require_same(form: dict[str, str]) -> None:
+    """Raise BadUse where a new password was not written twice alike."""
     if form.get("password") != form.get("again"):
         raise BadUse("The two passwords are not the same")
 
 
-def _signed_in(pages: Pages, request: Request, admitted: Admitted, to: str) -> Response:
+def signed_in(pages: Pages, request: Request, admitted: Admitted, to: str) -> Response:
     """Give the browser a new token; the one that it had before is worth nothing any more."""
     before = token_in(request)
     if before is not None:

@@ -11,9 +11,10 @@ SIGN_IN: Final = "/sign-in"
 SIGN_OUT: Final = "/sign-out"
 LIVE: Final = "/api/v1/live"
 WALL: Final = "/wall"
+INVITATION: Final = "/invitation"
 _NAMED: Final = (
-    (re.compile(r"/healthz|/readyz|/sign-in|/sign-out|/static/.+|/wall/[^/]+"), Right.NOTHING),
-    (re.compile(r"/my-password|/degrees"), Right.SEE),
+    (re.compile(r"/healthz|/readyz|/sign-in|/sign-out|/static/.+|/wall/[^/]+|/invitation(/[^/]+)?"), Right.NOTHING),
+    (re.compile(r"/my-password|/my-sessions/.+|/degrees"), Right.SEE),
     (
         re.compile(r"/people(/.*)?|/set-up/room\.toml|/first-owner|/api/v1/people(/.*)?|/api/v1/tokens(/.*)?"),
         Right.MANAGE,
@@ -30,6 +31,15 @@ def right_for(method: str, path: str) -> Right:
         if pattern.fullmatch(path):
             return right
     return Right.SEE if method in SAFE else Right.ANSWER
+
+
+_SIGNS_OUT: Final = re.compile(r"/sign-(in|out)|/my-.+|/people/.+|/invitation|/api/v1/(people|tokens)/.+")
+"""Changes after which somebody may have lost what they had: whoever follows the live stream is looked at anew."""
+
+
+def may_sign_out(method: str, path: str) -> bool:
+    """Whether a request may end a session or a key."""
+    return method not in SAFE and _SIGNS_OUT.fullmatch(path) is not None
 
 
 _SCOPES: Final = (

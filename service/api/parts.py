@@ -187,6 +187,8 @@ class Parts:
         Who comes in without signing in.
     figures : callable
         What the parts tell of their work, by the names of `service.store.processes.FIGURES`.
+    left : Wake
+        Hinted when someone may have been signed out: live streams look at once whether their visitor still may.
     """
 
     store: Store
@@ -199,3 +201,4 @@ class Parts:
     rhythms: Rhythms = field(default_factory=Rhythms)
     doors: Doors = field(default_factory=Doors)
     figures: Callable[[], Mapping[str, float]] = dict
+    left: Wake = field(default_factory=Wake)

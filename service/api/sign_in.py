@@ -17,7 +17,7 @@ from starlette.concurrency import run_in_threadpool
 from starlette.responses import RedirectResponse
 from starlette.types import ASGIApp, Receive, Scope, Send
 
-from service.api.access import LIVE, SAFE, SIGN_IN, right_for, scope_opens
+from service.api.access import LIVE, SAFE, SIGN_IN, may_sign_out, right_for, scope_opens
 from service.api.parts import Parts
 from service.api.problems import problem
 from service.errors import WardianError
@@ -59,7 +59,8 @@ class Door:
     app : ASGI application
     parts : Parts
     look_again_s : float
-        How often it is looked whether who follows the live stream may still. [s]
+        How often it is looked whether who follows the live stream may still, beside each time that this process
+        signs somebody out. [s]
     """
 
     def __init__(self, app: ASGIApp, parts: Parts, look_again_s: float = 30.0) -> None:
@@ -81,8 +82,12 @@ class Door:
         _visitor.set(visitor)
         if request.url.path == LIVE:
             await self._while_admitted(request, receive, send)
-        else:
+            return
+        try:
             await self._app(scope, receive, send)
+        finally:
+            if may_sign_out(request.method, request.url.path):
+                self._parts.left.notify()
 
     async def _look(self, request: Request) -> tuple[Visitor | None, Response | None]:
         """Return who asks, and the answer where they may not come in."""
@@ -95,12 +100,12 @@ class Door:
 
     async def _while_admitted(self, request: Request, receive: Receive, send: Send) -> None:
         """Answer a stream that does not end by itself until its visitor has signed out."""
-        over = False
+        over, count = False, self._parts.left.count
 
         async def look(answering: anyio.CancelScope) -> None:
-            nonlocal over
+            nonlocal over, count
             while not over:
-                await anyio.sleep(self._look_again_s)
+                count = await self._parts.left.wait(self._look_again_s, count)
                 # A store that cannot be read now says nothing of who may look.
                 with contextlib.suppress(WardianError):
                     over = await run_in_threadpool(who_asks, self._parts, request) is None

@@ -72,7 +72,11 @@ class SignInTry(SQLModel, table=True):
 
 
 class ApiToken(SQLModel, table=True):
-    """A key that lets in without a sign-in; `token` is a digest of it. `scopes` are words parted by spaces."""
+    """A key that lets in without a sign-in; `token` is a digest of it. `scopes` are words parted by spaces.
+
+    An invitation is one of a single use: its scope is ``invitation:`` and a role, its name that of who is invited,
+    `seen_at` when it was taken up.
+    """
 
     __tablename__ = "api_token"  # pyright: ignore[reportAssignmentType]
 

@@ -10,7 +10,15 @@ from service.model import Person
 from service.people.passwords import SALT_BYTES, kept, why_unfit
 from service.people.roles import Role, name_key, why_no_name
 from service.store.engine import Store
-from service.store.people import all_people, end_sessions_of, has_people, note_change, person_of_key
+from service.store.invitations import withdraw_those_by
+from service.store.people import (
+    all_people,
+    end_session_numbered,
+    end_sessions_of,
+    has_people,
+    note_change,
+    person_of_key,
+)
 
 
 def add_account(store: Store, name: str, password: str, role: Role, by: str, now: datetime) -> Person:
@@ -23,9 +31,9 @@ def add_account(store: Store, name: str, password: str, role: Role, by: str, now
     Refused
         Someone of that name can sign in already.
     """
-    made = _new(name, password, role, by, now)
+    made = new_account(name, password, role, by, now)
     with store.write() as session:
-        return _stored(session, made)
+        return stored_account(session, made)
 
 
 def add_first_owner(store: Store, name: str, password: str, by: str, now: datetime) -> Person:
@@ -38,11 +46,11 @@ def add_first_owner(store: Store, name: str, password: str, by: str, now: dateti
     Refused
         There is an account already.
     """
-    made = _new(name, password, Role.OWNER, by, now)
+    made = new_account(name, password, Role.OWNER, by, now)
     with store.write() as session:
         if has_people(session):
             raise Refused("there is an account already: its owner adds the others")
-        return _stored(session, made)
+        return stored_account(session, made)
 
 
 def change_password(store: Store, name: str, password: str, by: str, now: datetime) -> None:
@@ -80,6 +88,8 @@ def change_role(store: Store, name: str, role: Role, by: str, now: datetime) -> 
             _require_other_owner(session, person)
         if person.role != role:
             note_change(session, person, by, now, {"role": str(person.role)}, {"role": str(role)})
+        if person.role == Role.OWNER and role is not Role.OWNER:
+            withdraw_those_by(session, person.name, by, now)
         person.role = role
         session.add(person)
 
@@ -100,7 +110,37 @@ def end_account(store: Store, name: str, by: str, now: datetime) -> None:
         person.retired_at, person.retired_by = now, by
         session.add(person)
         note_change(session, person, by, now, {"role": str(person.role)}, None)
+        withdraw_those_by(session, person.name, by, now)
         end_sessions_of(session, person.id or 0)
+
+
+def sign_out_everywhere(store: Store, name: str, by: str, now: datetime) -> None:
+    """End every session of a person, whoever has the browser; the password stays what it is.
+
+    Raises
+    ------
+    NotFound
+        Nobody of that name can sign in.
+    """
+    with store.write() as session:
+        person = account_named(session, name)
+        note_change(session, person, by, now, None, {"signed out": "everywhere"})
+        end_sessions_of(session, person.id or 0)
+
+
+def sign_out_there(store: Store, person_id: int, number: int, now: datetime) -> None:
+    """End one of a person's own sessions.
+
+    Raises
+    ------
+    NotFound
+        They have none of that number.
+    """
+    with store.write() as session:
+        if not end_session_numbered(session, person_id, number):
+            raise NotFound(f"you are not signed in under number {number} any more")
+        person = session.get_one(Person, person_id)
+        note_change(session, person, person.name, now, None, {"signed out": "of one browser"})
 
 
 def account_named(session: Session, name: str) -> Person:
@@ -118,7 +158,8 @@ def account_named(session: Session, name: str) -> Person:
     return person
 
 
-def _new(name: str, password: str, role: Role, by: str, now: datetime) -> Person:
+def new_account(name: str, password: str, role: Role, by: str, now: datetime) -> Person:
+    """Return an account that is not stored yet. Raises BadUse where the name or the password cannot be taken."""
     shown = " ".join(name.split())
     if wrong := why_no_name(shown):
         raise BadUse(wrong)
@@ -133,9 +174,14 @@ def _kept(password: str, name: str) -> str:
     return kept(password, secrets.token_bytes(SALT_BYTES))
 
 
-def _stored(session: Session, made: Person) -> Person:
+def stored_account(session: Session, made: Person, invited: bool = False) -> Person:
+    """Store an account; who had one of that name and lost it gets it back. Raises Refused where someone has it."""
     there = person_of_key(session, made.key)
-    note_change(session, made, made.made_by, made.made_at, None, {"role": str(made.role)})
+    after = {"role": str(made.role)}
+    if invited:
+        note_change(session, made, made.name, made.made_at, None, after | {"invited by": made.made_by})
+    else:
+        note_change(session, made, made.made_by, made.made_at, None, after)
     if there is None:
         session.add(made)
         session.flush()

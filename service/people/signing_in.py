@@ -64,7 +64,7 @@ def sign_in(store: Store, name: str, password: str, address: str, now: datetime)
     """
     key = name_key(name[:200])
     with store.write() as session:
-        if again_at := _begin_try(session, key, address, now):
+        if again_at := begin_try(session, key, address, now):
             return TurnedAway(again_at)
         person = person_of_key(session, key)
     if person is None or person.retired_at is not None:
@@ -108,11 +108,11 @@ def visitor_of(store: Store, token: str, now: datetime) -> Visitor | None:
     return visitor
 
 
-def _begin_try(session: Session, key: str, address: str, now: datetime) -> datetime | None:
-    """Count a try; return when the next is borne where there were too many."""
+def begin_try(session: Session, key: str, address: str, now: datetime, by_name: bool = True) -> datetime | None:
+    """Count a try; return when the next is borne where there were too many from the address, or under the name."""
     forget_old_tries(session, now - WINDOW)
     waits = (
-        free_at(tries_of_key(session, key, now - WINDOW), now, BY_NAME),
+        free_at(tries_of_key(session, key, now - WINDOW), now, BY_NAME) if by_name else None,
         free_at(tries_of_address(session, address, now - WINDOW), now, BY_ADDRESS),
     )
     again_at = max((at for at in waits if at is not None), default=None)

@@ -30,10 +30,16 @@ def person_of_key(session: Session, key: str) -> Person | None:
 
 
 def note_change(
-    session: Session, person: Person, by: str, at: datetime, before: dict[str, Any] | None, after: dict[str, Any] | None
+    session: Session,
+    person: Person | str,
+    by: str,
+    at: datetime,
+    before: dict[str, Any] | None,
+    after: dict[str, Any] | None,
 ) -> None:
     """Write down who changed an account, when, and what stood before; a password itself never stands there."""
-    session.add(Change(at=at, by=by, subject=f'{_SUBJECT}"{person.name}"', before=before, after=after))
+    name = person if isinstance(person, str) else person.name
+    session.add(Change(at=at, by=by, subject=f'{_SUBJECT}"{name}"', before=before, after=after))
 
 
 def changes_of_people(session: Session, limit: int) -> Sequence[Change]:
@@ -62,10 +68,21 @@ def end_session(session: Session, token_digest: str) -> None:
     session.execute(sa.delete(_SESSION).where(_SESSION.c.token == token_digest))
 
 
-def end_sessions_of(session: Session, person_id: int, but: int | None = None) -> None:
-    """Forget every session of a person, but for that one."""
-    gone = sa.delete(_SESSION).where(_SESSION.c.person_id == person_id)
-    session.execute(gone if but is None else gone.where(_SESSION.c.id != but))
+def sessions_of(session: Session, person_id: int) -> Sequence[PersonSession]:
+    """Return the sessions of a person, the one that was seen last first; some may be over."""
+    of_them = select(PersonSession).where(_SESSION.c.person_id == person_id)
+    return session.exec(of_them.order_by(_SESSION.c.seen_at.desc(), _SESSION.c.id.desc())).all()
+
+
+def end_session_numbered(session: Session, person_id: int, number: int) -> bool:
+    """Forget one session of a person; False where they have none of that number."""
+    gone = sa.delete(_SESSION).where(_SESSION.c.person_id == person_id, _SESSION.c.id == number)
+    return session.execute(gone.returning(_SESSION.c.id)).first() is not None
+
+
+def end_sessions_of(session: Session, person_id: int) -> None:
+    """Forget every session of a person."""
+    session.execute(sa.delete(_SESSION).where(_SESSION.c.person_id == person_id))
 
 
 def end_old_sessions(session: Session, made_before: datetime, seen_before: datetime) -> None:

@@ -5,8 +5,10 @@ from pathlib import Path
 
 import httpx
 import pytest
+from api_people import PASSWORD, settle
 from api_room import House, RoomBuilder, furnish, house_of
 
+from service.people.passwords import kept
 from service.store.engine import Store, open_store
 
 
@@ -43,3 +45,29 @@ def broken(house: House) -> House:
         raise RuntimeError("the clock has stopped")
 
     return replace(house, parts=replace(house.parts, now=fails))
+
+
+@pytest.fixture(scope="session")
+def kept_password() -> str:
+    return kept(PASSWORD, b"salt of this test")
+
+
+@pytest.fixture(scope="module")
+def peopled(tmp_path_factory: pytest.TempPathFactory, kept_password: str) -> Iterator[House]:
+    """A furnished room with a viewer, a keeper and an owner; tests only ask it."""
+    folder = tmp_path_factory.mktemp("peopled")
+    store = open_store(f"sqlite:///{folder / 'wardian.db'}")
+    room = RoomBuilder(store)
+    furnish(room)
+    house = house_of(store, room, folder)
+    settle(store, kept_password)
+    house.parts.wake.close()  # live streams end at once
+    yield house
+    store.close()
+
+
+@pytest.fixture
+def home(house: House, kept_password: str) -> House:
+    """A furnished room with people, for tests that change it."""
+    settle(house.store, kept_password)
+    return house

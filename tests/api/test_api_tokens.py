@@ -6,17 +6,17 @@ from pathlib import Path
 
 import httpx
 import pytest
+from api_people import settle
 from api_room import NOW, House, RoomBuilder, furnish, house_of
 from typer.testing import CliRunner
 
 from dashboard.app import create_app
-from service.commands_tokens import app as commands
+from service.commands_tokens import token as commands
 from service.errors import BadUse, NotFound
 from service.people.roles import Doors, Role
 from service.people.tokens import KeyScope, holder_of, make_key, revoke_key
 from service.store.engine import open_store
 from service.store.tokens import tokens
-from tests.api.test_api_sign_in import settle
 
 HERE = "http://wardian.test"
 READING = {"readings": [{"probe": "a1-air", "quantity": "air_temperature", "value": 24, "at": "2026-03-10T14:01:00Z"}]}
