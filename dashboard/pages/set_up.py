@@ -201,6 +201,7 @@ class _Desk:
 def _leave(document: Document, key: str) -> None:
     """Take out what speaks of an enclosure: its probes stand nowhere from now on, its animals are housed nowhere."""
     document["equipment"] = [one for one in document.get("equipment", []) if one["enclosure"] != key]
+    document["care"] = [one for one in document.get("care", []) if one.get("enclosure") != key]
     for probe in document.get("probe", []):
         channels = probe.get("channel", [])
         for channel in [one for one in channels if one.get("enclosure") == key]:

@@ -6,12 +6,13 @@ from typing import Any
 
 from sqlmodel import Session, SQLModel, select
 
-from service.model import Change
-from service.roomfile.changes import Plan, PutFact, PutThing
+from service.model import Change, Enclosure
+from service.roomfile.changes import Plan, PutFact, PutTask, PutThing
 from service.roomfile.kinds import THINGS
 from service.roomfile.plan import plan_changes
 from service.roomfile.spec import RoomFile
 from service.roomfile.standing import id_of
+from service.store.care import add_task, change_task, retire_task
 from service.store.engine import Store
 from service.store.readings import next_number
 
@@ -58,6 +59,8 @@ def _carry_out(session: Session, plan: Plan, by: str, now: datetime) -> None:
         for row in change.rows:
             if isinstance(row, PutThing):
                 _put_thing(session, row, ids)
+            elif isinstance(row, PutTask):
+                _put_task(session, row, ids, by, now)
             else:
                 _put_fact(session, row, ids, by, now)
         session.add(Change(at=now, by=by, subject=change.subject, before=change.before, after=change.after))
@@ -102,6 +105,16 @@ def _put_fact(session: Session, put: PutFact, ids: _Ids, by: str, now: datetime)
             withdrawn=put.withdrawn,
         )
     )
+
+
+def _put_task(session: Session, put: PutTask, ids: _Ids, by: str, now: datetime) -> None:
+    place = None if put.enclosure is None else ids[Enclosure, put.enclosure]
+    if put.id is None:
+        add_task(session, put.what, put.every_days, place, put.first_due, by, now)
+    elif put.is_retired:
+        retire_task(session, put.id, by, now)
+    else:
+        change_task(session, put.id, put.what, put.every_days, put.first_due)
 
 
 def _with_ids(

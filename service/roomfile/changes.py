@@ -38,6 +38,18 @@ class PutFact:
 
 
 @dataclass(frozen=True)
+class PutTask:
+    """Enter a care task (`id` None), change it, or let it no longer come due; `enclosure` is a key."""
+
+    id: int | None
+    what: str
+    enclosure: str | None
+    every_days: float
+    first_due: datetime
+    is_retired: bool = False
+
+
+@dataclass(frozen=True)
 class PlannedChange:
     """One change, in words and as rows.
 
@@ -60,7 +72,7 @@ class PlannedChange:
     sentence: str
     before: dict[str, Any] | None = field(repr=False)
     after: dict[str, Any] | None = field(repr=False)
-    rows: tuple[PutThing | PutFact, ...] = field(repr=False)
+    rows: tuple[PutThing | PutFact | PutTask, ...] = field(repr=False)
 
 
 @dataclass(frozen=True)

@@ -83,6 +83,7 @@ class _Export:
             ("Species profiles", self._profiles()),
             ("Animals", self._animals()),
             ("Equipment", self._equipment()),
+            ("Care", self._care()),
             ("Who is told", self._contacts()),
             ("Who is told next", self._escalations()),
         )
@@ -204,6 +205,13 @@ class _Export:
             for fact in sorted(self._facts(Equipment, key), key=lambda fact: fact.content["kind"]):
                 piece = {"enclosure": key, "kind": fact.content["kind"], "installed": fact.from_at}
                 yield _table("[[equipment]]", {**piece, "replace_after_months": fact.content["replace_after_months"]})
+
+    def _care(self) -> Iterator[str]:
+        stands = {key for key, _ in self._things(Enclosure)} | {None}
+        for task in self._standing.care:
+            if task.enclosure in stands:
+                when = {"every_days": task.every_days, "first_due": task.first_due}
+                yield _table("[[care]]", {"what": task.what, "enclosure": task.enclosure, **when})
 
     def _contacts(self) -> Iterator[str]:
         heading = _KEEP_PRIVATE

@@ -5,6 +5,7 @@ from datetime import datetime
 from sqlmodel import Session
 
 from service.roomfile.changes import Plan
+from service.roomfile.plan_care import plan_care
 from service.roomfile.plan_facts import plan_facts
 from service.roomfile.plan_things import plan_things
 from service.roomfile.spec import RoomFile
@@ -26,8 +27,8 @@ def plan_changes(session: Session, room_file: RoomFile, now: datetime) -> Plan:
     Returns
     -------
     Plan
-        Things first, then dated facts, then what is retired.
+        Things first, then dated facts and care tasks, then what is retired.
     """
     standing = load_standing(session)
     things, retired = plan_things(standing, room_file, now)
-    return Plan((*things, *plan_facts(standing, room_file, now), *retired))
+    return Plan((*things, *plan_facts(standing, room_file, now), *plan_care(standing, room_file, now), *retired))

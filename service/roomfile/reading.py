@@ -8,6 +8,7 @@ from service.roomfile.library import library, profiles_of, read_profiles
 from service.roomfile.nodes import Node, report_twice
 from service.roomfile.problems import Problems
 from service.roomfile.read_calibrations import read_calibrations
+from service.roomfile.read_care import read_care
 from service.roomfile.read_elements import report_same_names
 from service.roomfile.read_enclosures import read_enclosure, read_room, report_shared_places
 from service.roomfile.read_people import read_animals, read_contacts, read_equipment, read_escalations
@@ -71,6 +72,7 @@ def parse_room_file(text: str, source: str = "room.toml") -> RoomFile:
         profiles=read_profiles(root),
         animals=read_animals(root, known),
         equipment=read_equipment(root, known),
+        care=read_care(root, known),
         calibrations=read_calibrations(root, known),
         contacts=read_contacts(root),
         escalations=read_escalations(root, known),

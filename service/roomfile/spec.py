@@ -205,6 +205,19 @@ class EquipmentSpec:
 
 
 @dataclass(frozen=True, slots=True)
+class CareSpec:
+    """Something that has to be done every so many days; without an enclosure, in the whole site.
+
+    `first_due` is None where the file does not say: then it is due when the file is applied.
+    """
+
+    what: str
+    enclosure: str | None
+    every_days: float
+    first_due: datetime | None
+
+
+@dataclass(frozen=True, slots=True)
 class CalibrationSpec:
     """A reference check, in the quantity's own unit: what the channel read at known values.
 
@@ -262,6 +275,7 @@ class RoomFile:
     profiles: tuple[ProfileSpec, ...] = ()
     animals: tuple[AnimalSpec, ...] = ()
     equipment: tuple[EquipmentSpec, ...] = ()
+    care: tuple[CareSpec, ...] = ()
     calibrations: tuple[CalibrationSpec, ...] = ()
     contacts: tuple[ContactSpec, ...] = ()
     escalations: tuple[EscalationSpec, ...] = ()

@@ -7,9 +7,10 @@ from typing import Any
 
 from sqlmodel import Session, SQLModel, select
 
-from service.model import DatedFact, Profile, ProfileVersion, table_of
+from service.model import CareTask, DatedFact, Enclosure, Profile, ProfileVersion, table_of
 from service.roomfile.kinds import FACTS, THINGS, FactKind, ThingKind
 from service.roomfile.timeline import Stored
+from service.store.care import care_tasks
 from service.store.facts import current
 
 
@@ -30,6 +31,17 @@ class StandingFact:
 
 
 @dataclass(frozen=True)
+class StandingTask:
+    """A care task that stands, with its enclosure's key; None: the whole site."""
+
+    id: int
+    what: str
+    enclosure: str | None
+    every_days: float
+    first_due: datetime
+
+
+@dataclass(frozen=True)
 class Standing:
     """Everything that the store holds of what a room file speaks of.
 
@@ -39,11 +51,14 @@ class Standing:
     facts : mapping of table to rows that count
     newest_version : mapping of profile to number
         The highest number that a version of it ever had.
+    care : sequence of StandingTask
+        The care tasks that stand, in order of entry.
     """
 
     things: Mapping[type[SQLModel], Mapping[str | int, StandingThing]]
     facts: Mapping[type[DatedFact], Sequence[StandingFact]]
     newest_version: Mapping[str | int, int]
+    care: Sequence[StandingTask]
 
 
 def load_standing(session: Session) -> Standing:
@@ -59,7 +74,12 @@ def load_standing(session: Session) -> Standing:
     for version in session.exec(select(ProfileVersion)):
         profile = keys[Profile][version.profile_id]
         newest[profile] = max(version.version, newest.get(profile, 0))
-    return Standing(things, facts, newest)
+    return Standing(things, facts, newest, [_task(row, keys[Enclosure]) for row in care_tasks(session)])
+
+
+def _task(row: CareTask, enclosures: Mapping[int, str | int]) -> StandingTask:
+    place = None if row.enclosure_id is None else str(enclosures[row.enclosure_id])
+    return StandingTask(id_of(row), row.kind, place, row.every_days, row.first_due)
 
 
 def _thing(kind: ThingKind, row: SQLModel, keys: Mapping[type[SQLModel], Mapping[int, str | int]]) -> StandingThing:

@@ -129,6 +129,13 @@ def task_numbered(session: Session, number: int) -> CareTask:
     return task
 
 
+def change_task(session: Session, number: int, kind: str, every_days: float, first_due: datetime) -> None:
+    """Write a task otherwise, or let it come due at other times; when it was done last stays known."""
+    task = task_numbered(session, number)
+    task.kind, task.every_days, task.first_due = kind, every_days, first_due
+    session.add(task)
+
+
 def retire_task(session: Session, number: int, by: str, now: datetime) -> None:
     """Let a task no longer come due; what was done stays on record."""
     task = task_numbered(session, number)

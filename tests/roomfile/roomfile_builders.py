@@ -76,6 +76,16 @@ kind = "uvb-lamp"
 installed = 2026-02-01T00:00:00Z
 replace_after_months = 8
 
+[[care]]
+what = "Change the water"
+enclosure = "rack-a-3"
+every_days = 7
+first_due = 2026-05-04T08:00:00Z
+
+[[care]]
+what = "test the cut-out"
+every_days = 180.5
+
 [[calibration]]
 probe = "a3-top"
 quantity = "relative_humidity"

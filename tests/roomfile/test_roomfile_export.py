@@ -18,6 +18,7 @@ from service.model import ZONES, Animal, Contact, Equipment, Escalation, Housing
 from service.roomfile.export import export_room_file
 from service.roomfile.library import library
 from service.roomfile.toml_text import pairs, written
+from service.store.care import care_tasks
 from service.store.engine import Store, open_store
 from service.store.facts import current, load_facts
 
@@ -62,7 +63,8 @@ def others(session: Session) -> list[Any]:
         row.model_dump(exclude={"id"}) for model in (Animal, Contact, Escalation) for row in session.exec(select(model))
     ]
     facts = [row.model_dump(exclude=ENTRY) for model in (Housing, Equipment) for row in current(session, model)]
-    return things + sorted(facts, key=repr)
+    tasks = [row.model_dump(exclude={"id", "made_at", "made_by"}) for row in care_tasks(session)]
+    return things + sorted(facts, key=repr) + tasks
 
 
 @contextmanager
