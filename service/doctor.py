@@ -3,6 +3,7 @@
 import os
 import shutil
 import sqlite3
+import stat
 import tomllib
 from collections.abc import Callable, Iterator
 from contextlib import closing
@@ -17,6 +18,8 @@ from sqlalchemy.engine import make_url
 from sqlmodel import Session
 
 from service.doctor_reach import Finding, broker_findings, heartbeat_finding, note, web_finding, well, wrong
+from service.doctor_room import room_findings
+from service.doctor_secrets import secret_findings
 from service.doctor_telling import telling_findings
 from service.errors import WardianError
 from service.model import Channel, ChannelState, from_ms, table_of
@@ -35,6 +38,9 @@ _EARLIEST: Final = datetime(2026, 1, 1, tzinfo=UTC)
 _CLOCK_S: Final = 2.0
 _GAPS_TOLD: Final = 5
 _MASK: Final = "****"
+_FOREIGN: Final = "of another program"
+_VERSIONS: Final = "alembic_version"
+_VERSION: Final = "SELECT version_num FROM alembic_version"
 
 
 def settings_with_origin(settings: Settings) -> Iterator[tuple[str, str, str]]:
@@ -77,16 +83,22 @@ def examine(settings: Settings, now: datetime) -> Iterator[Finding]:
     yield disk_finding(settings.data)
     yield from backup_findings(settings, now)
     yield web_finding(settings.web)
+    yield from secret_findings(settings)
     yield heartbeat_finding(settings.heartbeat)
 
 
 def database_findings(settings: Settings, now: datetime) -> Iterator[Finding]:
-    """Yield how the database is: there, of this version, sound, and spoken to."""
-    place = describe(settings.database_url)
+    """Yield how the database is: there, of this version, sound, and what stands in it."""
+    place, path = describe(settings.database_url), sqlite_path(settings.database_url)
+    if path is not None and path.is_file() and not _can_be_written(path):
+        yield wrong("database", f"{path} is read-only, so no reading is stored: chmod u+w {path}, or mend its owner")
     try:
         revision = _revision(settings.database_url)
         if revision is None:
             yield note("database", f"{place} is not there yet; it is made at the first start")
+            return
+        if revision == _FOREIGN:
+            yield wrong("database", f"{place} holds tables of another program; set WARDIAN_DATABASE to a new one")
             return
         if revision not in known_revisions():
             yield wrong("database", f"{place} was made by a newer version (revision {revision}); install that version")
@@ -108,19 +120,25 @@ def database_findings(settings: Settings, now: datetime) -> Iterator[Finding]:
 
 
 def _revision(url: str) -> str | None:
-    """Read which revision a database is of, without making it or bringing it up to date."""
-    path, query = sqlite_path(url), "SELECT version_num FROM alembic_version"
+    """Read which revision a database is of, without making it or bringing it up to date; None where nothing is."""
+    path = sqlite_path(url)
     if path is None:
         with psycopg.connect(_plain(url), connect_timeout=5) as connection:
-            there = connection.execute("SELECT to_regclass('alembic_version')").fetchone()
-            row = connection.execute(query).fetchone() if there and there[0] else None
+            names = "SELECT table_name FROM information_schema.tables WHERE table_schema = current_schema()"
+            there = {row[0] for row in connection.execute(names)}
+            row = connection.execute(_VERSION).fetchone() if _VERSIONS in there else None
     elif not path.exists():
         return None
     else:
         with closing(sqlite3.connect(f"file:{path}?mode=ro", uri=True)) as connection:
-            known = connection.execute("SELECT 1 FROM sqlite_master WHERE name = 'alembic_version'").fetchone()
-            row = connection.execute(query).fetchone() if known else None
-    return str(row[0]) if row else None
+            there = {row[0] for row in connection.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
+            row = connection.execute(_VERSION).fetchone() if _VERSIONS in there else None
+    return str(row[0]) if row else _FOREIGN if there - {_VERSIONS} else None
+
+
+def _can_be_written(path: Path) -> bool:
+    """Whether the owner and we may write; a superuser may always, and the service does not run as one."""
+    return os.access(path, os.W_OK) and bool(path.stat().st_mode & stat.S_IWUSR)
 
 
 def _plain(url: str) -> str:
@@ -140,6 +158,8 @@ def _store_findings(session: Session, place: str, revision: str, now: datetime) 
     if len(gaps) > _GAPS_TOLD:
         yield note("readings", f"… and {len(gaps) - _GAPS_TOLD} more such gaps")
     yield _newest_finding(session, now)
+    if not damages:  # of what is damaged, nothing more can be said for sure
+        yield from room_findings(session, now)
 
 
 def _newest_finding(session: Session, now: datetime) -> Finding:
@@ -183,7 +203,7 @@ def disk_finding(folder: Path) -> Finding:
     usage = shutil.disk_usage(_there(folder))
     share, free = usage.used / usage.total, usage.free / 1e9
     said = f"the disk of {folder} is {share:.0%} full, {free:.1f} GB are free"
-    return well("disk", said) if share <= _FULL_SHARE else wrong("disk", f"{said}: make room, or readings will wait")
+    return well("disk", said) if share <= _FULL_SHARE else wrong("disk", f"{said}: free some space, or readings will wait")
 
 
 def _there(folder: Path) -> Path:
@@ -195,8 +215,17 @@ def backup_findings(settings: Settings, now: datetime) -> Iterator[Finding]:
     """Yield whether backups are taken, how old the newest is, and whether they would outlive the disk."""
     if not settings.backup_folder:
         yield note("backup", "none is taken by itself; set WARDIAN_BACKUP_FOLDER to a folder on another disk")
+        if settings.retention_days is not None:
+            yield wrong(
+                "backup",
+                f"WARDIAN_KEEP_READINGS_DAYS={settings.keep_readings_days} deletes readings for good while no backup "
+                "is taken: set WARDIAN_BACKUP_FOLDER, or keep them for ever",
+            )
         return
     folder = Path(settings.backup_folder)
+    nearest = _there(folder)
+    if not (nearest.is_dir() and _can_be_written(nearest)):
+        yield wrong("backup", f"nothing can be written to {folder}: {nearest} is no folder, or not ours; mend it")
     age = backup_age(folder, now)
     if age is None:
         yield wrong("backup", f"there is none in {folder} yet; Wardian takes one soon after it starts")

@@ -16,6 +16,7 @@ from service.settings import Settings, host_and_port, is_loopback
 
 _TIMEOUT_S: Final = 5.0
 _NAMES: Final = {1: "its protocol version", 2: "the client identifier", 4: "user or password", 5: "not authorised"}
+_HUNG_UP: Final = -1
 _CLEAN, _PASSWORD, _USER = 0x02, 0x40, 0x80
 _SCHEME_PORTS: Final = {"http": 80, "https": 443}
 
@@ -88,16 +89,23 @@ def _tried(address: BrokerAddress, mend: str) -> Finding:
         return wrong("broker", said)
     except OSError as exc:
         return wrong("broker", f"{address}: no answer ({exc.strerror or exc}); {mend}")
+    if answer == _HUNG_UP:
+        said = (
+            f"{address}: does not let us in (it hangs up without a word); check the user and the password, and {mend}"
+        )
+        return wrong("broker", said)
     if answer is None:
         return wrong("broker", f"{address}: what answers there does not speak MQTT; {mend}")
     if answer:
-        said = f"{address}: refuses us ({_NAMES.get(answer, f'code {answer}')}); check the user and the password"
+        said = (
+            f"{address}: does not let us in ({_NAMES.get(answer, f'code {answer}')}); check the user and the password"
+        )
         return wrong("broker", said)
     return well("broker", f"{address} answers and takes our user")
 
 
 def _connack(address: BrokerAddress) -> int | None:
-    """Return the code that the broker answers to a connection with, None when it is no MQTT.
+    """Return the code that the broker answers to a connection with; None when it is no MQTT, -1 when nothing comes.
 
     References
     ----------
@@ -112,7 +120,7 @@ def _connack(address: BrokerAddress) -> int | None:
         if len(answer) == 4 and answer[0] == 0x20:  # noqa: PLR2004 - a CONNACK, by the standard
             connection.sendall(b"\xe0\x00")
             return answer[3]
-    return None
+    return None if answer else _HUNG_UP
 
 
 def _secured(plain: socket.socket, address: BrokerAddress) -> socket.socket:
