@@ -128,7 +128,9 @@ class _Desk:
             source = get_source(session, source_id)
             proposals, messages = proposals_for(session, facts, source)
             chosen = next((one for one in proposals if called in {None, one.called}), Proposal("json", ()))
-            fields = _EMPTY | (form or proposed_fields(source, chosen, messages))
+            bare = [one.key for one in facts.enclosures.values() if not one.placements]
+            likely = {"enclosure": bare[0]} if len(bare) == 1 else {}
+            fields = _EMPTY | (form or (proposed_fields(source, chosen, messages) | likely))
             speaker = speaker_view(session, facts, source, now)
         preview, wrong = [], said
         try:

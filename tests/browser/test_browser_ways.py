@@ -1,21 +1,19 @@
-"""Every page by axe in both themes, and the journeys: a trial, a note without a network, a wall, the first run."""
+"""Every page by axe in both themes, and the journeys: a trial, a note without a network, a wall."""
 
 import re
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from datetime import UTC, datetime
 
 import pytest
 from axe_core_python.sync_playwright import Axe
-from playwright.sync_api import Browser, Page, expect
+from playwright.sync_api import expect
 from sqlmodel import select
 
 from service.model import JournalEntry, ProfileVersion, to_ms
 from service.people.tokens import KeyScope, make_key
-from service.store.engine import open_store
 from service.store.readings import add_readings, next_number
 from tests.browser.conftest import Screen, Server
 from tests.builders import wait_until
-from tests.dashboard.glasshouse import bare_house
 
 pytestmark = pytest.mark.browser
 OpenPage = Callable[..., Screen]
@@ -154,34 +152,3 @@ def test_a_chart_is_kept_as_a_picture(open_page: OpenPage) -> None:
     assert re.fullmatch(r"steady-\d{4}-\d\d-\d\d\.png", kept.value.suggested_filename)
     assert kept.value.path().read_bytes()[:8] == b"\x89PNG\r\n\x1a\n"
     assert screen.complaints == []
-
-
-@pytest.fixture
-def empty_site(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
-    folder = tmp_path_factory.mktemp("empty")
-    house = bare_house(open_store(f"sqlite:///{folder / 'wardian.db'}"), folder, datetime.now(UTC))
-    object.__setattr__(house.parts, "now", lambda: datetime.now(UTC))
-    running = Server(house)
-    running.start()
-    yield running
-    house.parts.wake.close()
-    running.stop()
-    house.store.close()
-
-
-def test_an_empty_site_leads_to_its_first_enclosure_without_the_manual(chromium: Browser, empty_site: Server) -> None:
-    context = chromium.new_context(viewport={"width": 390, "height": 844}, reduced_motion="reduce")
-    page: Page = context.new_page()
-    page.goto(empty_site.url)
-    page.get_by_role("link", name="Set up", exact=True).last.click()
-    page.get_by_label("What the place is called").fill("North house")
-    page.get_by_label("Its time zone").fill("Europe/Lisbon")
-    page.get_by_role("button", name="Go on").click()
-    page.get_by_role("link", name="Set up the first enclosure").click()
-    page.get_by_label("What its door says").fill("Day geckos 1")
-    page.get_by_label("Profile").select_option("phelsuma-grandis")
-    page.get_by_role("button", name="Add it").click()
-    expect(page.get_by_role("heading", name="Now a probe")).to_be_visible()
-    page.goto(empty_site.url)
-    expect(page.locator("#tile-day-geckos-1")).to_contain_text("Day geckos 1")
-    context.close()

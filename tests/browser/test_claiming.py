@@ -4,21 +4,25 @@ import json
 import re
 import threading
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 from axe_core_python.sync_playwright import Axe
-from playwright.sync_api import Page, expect
+from playwright.sync_api import Browser, Page, expect
 
 from service.ingest.broker_address import BrokerAddress
 from service.ingest.intake import Intake
 from service.ingest.subscriber import Subscriber
 from service.main import now_ms
+from service.store.engine import open_store
 from service.store.facts import load_facts
 from service.store.intake import receipts
 from service.store.readings import read_readings
 from tests.browser.conftest import Screen, Server
 from tests.builders import publish, publisher, wait_until
+from tests.dashboard.glasshouse import Glasshouse, bare_house
 
 pytestmark = pytest.mark.browser
 TWO_SECONDS = 2_000
@@ -36,7 +40,14 @@ def both(first: float, second: float) -> str:
 @pytest.fixture
 def heard(server: Server, embedded_broker: BrokerAddress) -> Iterator[BrokerAddress]:
     """The ear beside the web server, as `wardian up` has it."""
-    house, stop = server.house, threading.Event()
+    with listening(server.house, embedded_broker):
+        yield embedded_broker
+
+
+@contextmanager
+def listening(house: Glasshouse, broker: BrokerAddress) -> Iterator[None]:
+    """Hear a broker for a while."""
+    stop = threading.Event()
     intake = Intake(house.store, 500)
 
     def noted(name: str) -> list:
@@ -44,7 +55,7 @@ def heard(server: Server, embedded_broker: BrokerAddress) -> Iterator[BrokerAddr
             return receipts(session, name)
 
     ear = Subscriber(
-        embedded_broker,
+        broker,
         "wardian-claiming",
         intake.take,
         receipts=noted,
@@ -54,7 +65,7 @@ def heard(server: Server, embedded_broker: BrokerAddress) -> Iterator[BrokerAddr
     thread = threading.Thread(target=ear.run, args=(stop,))
     thread.start()
     wait_until(lambda: ear.connection.connected)
-    yield embedded_broker
+    yield
     stop.set()
     thread.join(10)
 
@@ -125,3 +136,51 @@ def test_a_pack_and_a_gateway_never_seen_before_are_claimed_and_what_they_said_i
     page.goto(f"{server.url}/probes")
     expect(unclaimed).to_have_count(0)
     assert screen.complaints == []
+
+
+@pytest.fixture
+def empty_site(tmp_path: Path, embedded_broker: BrokerAddress) -> Iterator[Server]:
+    """A site of which nothing is known yet, and what hears its probes."""
+    house = bare_house(open_store(f"sqlite:///{tmp_path / 'wardian.db'}"), tmp_path, datetime.now(UTC))
+    object.__setattr__(house.parts, "now", lambda: datetime.now(UTC))
+    running = Server(house)
+    running.start()
+    with listening(house, embedded_broker):
+        yield running
+    house.parts.wake.close()
+    running.stop()
+    house.store.close()
+
+
+def test_an_empty_site_leads_to_its_first_live_tile_without_the_manual(
+    chromium: Browser, empty_site: Server, embedded_broker: BrokerAddress
+) -> None:
+    context = chromium.new_context(viewport={"width": 390, "height": 844}, reduced_motion="reduce")
+    page: Page = context.new_page()
+    page.goto(empty_site.url)
+    page.get_by_role("link", name="Set up", exact=True).last.click()
+    page.get_by_label("What the place is called").fill("North house")
+    page.get_by_label("Its time zone").fill("Europe/Lisbon")
+    page.get_by_role("button", name="Go on").click()
+    page.get_by_role("link", name="Set up the first enclosure").click()
+    page.get_by_label("What its door says").fill("Day geckos 1")
+    page.get_by_label("Profile").select_option("phelsuma-grandis")
+    page.get_by_role("button", name="Add it").click()
+    expect(page.get_by_role("heading", name="Now a probe")).to_be_visible()
+    page.get_by_role("link", name="To the probes").click()
+    with publisher(embedded_broker) as probe:
+        publish(probe, "garden/first", json.dumps({"temp_c": 31.5, "hum": 64}).encode())
+        page.get_by_role("link", name="garden/first").click(timeout=10_000)
+        expect(page.locator("[name=enclosure]")).to_have_value("day-geckos-1")
+        page.locator("[name=zone]").select_option("basking")
+        page.get_by_label("Sensing element").select_option("sht31")
+        page.get_by_role("button", name="Claim").click()
+        expect(page.get_by_role("status").first).to_be_visible()
+        page.get_by_role("link", name="See Day geckos 1 live").click()
+        publish(probe, "garden/first", json.dumps({"temp_c": 32.5, "hum": 63}).encode())
+        expect(page.locator("main")).to_contain_text("32.5", timeout=10_000)
+    page.goto(empty_site.url)
+    expect(page.locator("#tile-day-geckos-1")).to_contain_text("32.5")
+    page.goto(f"{empty_site.url}/set-up")
+    expect(page.locator(".steps .is-done")).to_have_count(3)
+    context.close()
