@@ -6,6 +6,8 @@ import json
 import random
 import socket
 import sqlite3
+import threading
+from collections import Counter
 from collections.abc import Iterator
 from contextlib import closing
 from datetime import UTC, datetime
@@ -26,6 +28,7 @@ pytestmark = pytest.mark.faults
 HALF_OPEN = 300
 LISTENERS = 1_000
 FLOOD = 20_000
+CROWD = 50
 ROOM = """
 [site]
 name = "North house"
@@ -195,6 +198,38 @@ def test_a_flood_from_one_probe_does_not_starve_another(service: ServiceProcess)
         wait_until(lambda: _is_shown(service, "33.0"), 20)
         last.wait_for_publish(60)
     wait_until(lambda: _metric(service, "wardian_readings_stored_total") - stored == FLOOD + 1, 60)
+
+
+def test_a_flood_by_http_from_one_key_starves_neither_a_quiet_probe_nor_a_page(service: ServiceProcess) -> None:
+    key = service.command("token", "add", "loud", "--scope", "readings:write").stdout.split()[-1]
+    done, told = threading.Event(), Counter[int]()
+    flood = [threading.Thread(target=_flood, args=(service.url, key, number, done, told)) for number in range(CROWD)]
+    for one in flood:
+        one.start()
+    try:
+        wait_until(lambda: told[httpx.codes.OK] > CROWD, 60)
+        before = told.total()
+        with publisher(service.broker) as quiet:
+            _say(quiet, "quiet", 30.25)
+        wait_until(lambda: _is_shown(service, "30.2"), 20)
+        assert service.is_running()
+    finally:
+        done.set()
+        for one in flood:
+            one.join()
+    assert told.total() > before, "the flood went on meanwhile"
+    assert set(told) <= {httpx.codes.OK, httpx.codes.SERVICE_UNAVAILABLE, httpx.codes.TOO_MANY_REQUESTS}
+
+
+def _flood(url: str, key: str, number: int, done: threading.Event, told: Counter[int]) -> None:
+    """Post readings as fast as they are taken."""
+    at_s = datetime.now(UTC).timestamp() - 40_000 * (number + 1)
+    with httpx.Client(base_url=url, headers={"Authorization": f"Bearer {key}"}, timeout=60) as client:
+        while not done.is_set():
+            at_s += 500
+            times = [datetime.fromtimestamp(at_s + second, UTC).isoformat() for second in range(500)]
+            readings = [{"probe": "loud", "quantity": "air_temperature", "value": 25.0, "at": at} for at in times]
+            told[client.post("/api/v1/readings", json={"readings": readings}).status_code] += 1
 
 
 @contextlib.contextmanager
