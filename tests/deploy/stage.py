@@ -19,9 +19,12 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable, Mapping
+from contextlib import suppress
 from pathlib import Path
+from textwrap import dedent
 
-from tests.documents import ROOT
+from service.ingest.embedded_broker import free_port
+from tests.documents import ROOT, document
 
 PLACES = (
     "/opt/wardian",
@@ -43,7 +46,10 @@ _SCRIPTS = {
         cp "$STAGE/programs/.wardian" .venv/bin/wardian
     """,
     "install": """
-        for word; do shift; case $word in -o|-g) skip=1;; *) [ -n "${skip:-}" ] || set -- "$@" "$word"; skip=;; esac; done
+        for word; do
+          shift
+          case $word in -o|-g) skip=1;; *) [ -n "${skip:-}" ] || set -- "$@" "$word"; skip=;; esac
+        done
         /usr/bin/install "$@"
         for last; do :; done
         [ -d "$last" ] && exit 0
@@ -58,6 +64,32 @@ _SCRIPTS = {
         exec "$STAGE_PYTHON" -m tests.deploy.stage "$@"
     """,
 }  # fmt: skip
+
+
+GUIDE = document("docs/operators-guide.md")
+
+
+def commands(text: str, heading: str) -> list[str]:
+    """Return the shell blocks of a section, in order."""
+    section = text.split(f"\n{heading}\n")[1].split("\n## ", maxsplit=1)[0].split("\n### ", maxsplit=1)[0]
+    return [dedent(part.split("```")[0]) for part in section.split("```sh\n")[1:]]
+
+
+def line_of(output: str) -> str:
+    """Return the line that does as the probe would, from what `wardian probe-credentials` says."""
+    (line,) = (line.strip() for line in output.splitlines() if line.strip().startswith("mosquitto_pub"))
+    return line
+
+
+def staged_broker() -> dict[str, str]:
+    """Return free ports in the place of the broker's, and a name under which it is found."""
+    plain, tls = free_port(), free_port()
+    return {
+        "listener 1883": f"listener {plain}",
+        "listener 8883": f"listener {tls}",
+        "127.0.0.1:1883": f"127.0.0.1:{plain}",
+        "broker.example.org": "localhost",
+    }
 
 
 class Stage:
@@ -141,23 +173,28 @@ class Stage:
         (self.folder / "opt/wardian").rmdir()
 
     def stop(self) -> None:
-        for path in (self.folder / "run").glob("*.pid"):
-            _stop(path)
+        _stop(list((self.folder / "run").glob("*.pid")))
 
 
-def _stop(pid_file: Path) -> None:
-    if not pid_file.exists():
-        return
-    pid = int(pid_file.read_text())
-    pid_file.unlink()
+def _stop(pid_files: list[Path]) -> None:
+    """End what runs, all at once, and wait until it has ended."""
+    pids = [int(path.read_text(encoding="utf-8")) for path in pid_files if path.exists()]
+    for path in pid_files:
+        path.unlink(missing_ok=True)
+    for pid in pids:
+        with suppress(ProcessLookupError):
+            os.killpg(pid, signal.SIGTERM)
+    deadline = time.monotonic() + 20
+    while any(map(_lives, pids)) and time.monotonic() < deadline:
+        time.sleep(0.05)
+
+
+def _lives(pid: int) -> bool:
+    """Whether a process runs; one that has ended and that nobody has asked after does not."""
     try:
-        os.killpg(pid, signal.SIGTERM)
-        deadline = time.monotonic() + 20
-        while time.monotonic() < deadline:
-            os.killpg(pid, 0)
-            time.sleep(0.05)
-    except ProcessLookupError:
-        return
+        return Path(f"/proc/{pid}/stat").read_text(encoding="utf-8").rpartition(")")[2].split()[0] != "Z"
+    except (FileNotFoundError, ProcessLookupError):
+        return False
 
 
 def _command(stage: Path, unit: str) -> tuple[str, Path]:
@@ -175,12 +212,12 @@ def _command(stage: Path, unit: str) -> tuple[str, Path]:
 
 def _systemctl(stage: Path, action: str, units: list[str]) -> None:
     """Do what `systemctl` would with these units."""
+    if action in {"stop", "restart"}:
+        _stop([stage / "run" / f"{unit}.pid" for unit in units])
     for unit in units:
         pid_file = stage / "run" / f"{unit}.pid"
         if action == "reload":
             os.kill(int(pid_file.read_text()), signal.SIGHUP)
-        if action in {"stop", "restart"}:
-            _stop(pid_file)
         if action in {"start", "restart"} and not pid_file.exists():
             command, folder = _command(stage, unit)
             with (stage / "run" / f"{unit}.log").open("ab") as log:

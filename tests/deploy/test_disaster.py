@@ -1,41 +1,25 @@
 """The page for the day on which the computer is gone, followed word for word to a live reading on the Room page."""
 
-import os
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from textwrap import dedent
 
 import httpx
 import pytest
 
 from service.ingest.embedded_broker import free_port
 from tests.builders import wait_until
-from tests.deploy.stage import Stage
+from tests.deploy.stage import GUIDE, Stage, commands, line_of, staged_broker
 from tests.documents import document
 
 PAGE = document("docs/disaster.md")
-GUIDE = document("docs/operators-guide.md")
-PASSWORD = "of-the-service"  # noqa: S105 - of this test alone
+PASSWORD = "4f0c1d9a2b7e6c5d8f3a1b0c9e7d6f5a"  # noqa: S105 - of this test alone
 WARDIAN = "cd /var/lib/wardian && sudo -u wardian /opt/wardian/.venv/bin/wardian"
-
-
-def commands(text: str, heading: str) -> list[str]:
-    """Return the shell blocks of a section."""
-    section = text.split(f"\n{heading}\n")[1].split("\n## ", maxsplit=1)[0].split("\n### ", maxsplit=1)[0]
-    return [dedent(part.split("```")[0]) for part in section.split("```sh\n")[1:]]
 
 
 @pytest.fixture
 def stage(tmp_path: Path, program: Callable[[str], str]) -> Iterator[Stage]:
-    broker, tls = free_port(), free_port()
-    ports = {
-        "listener 1883": f"listener {broker}",
-        "listener 8883": f"listener {tls}",
-        "127.0.0.1:1883": f"127.0.0.1:{broker}",
-        "broker.example.org": "localhost",
-    }
-    made = Stage(tmp_path / "stage", program, ports)
+    made = Stage(tmp_path / "stage", program, staged_broker())
     made.environment["WARDIAN_WEB"] = f"127.0.0.1:{free_port()}"
     yield made
     made.stop()
@@ -50,13 +34,10 @@ def shows(stage: Stage, value: str) -> None:
         except httpx.TransportError:
             return False
 
-    wait_until(shown, 40)
-
-
-def line_of(output: str) -> str:
-    """Return the line that does as the probe would."""
-    (line,) = (line.strip() for line in output.splitlines() if line.strip().startswith("mosquitto_pub"))
-    return line
+    try:
+        wait_until(shown, 30)
+    except AssertionError as exc:
+        raise AssertionError(f"no {value!r} on the Room page{stage.logs()}") from exc
 
 
 def alive(stage: Stage) -> str:
@@ -70,7 +51,7 @@ def alive(stage: Stage) -> str:
     stage.run(f"{WARDIAN} room apply --yes room.toml")
     line = line_of(stage.run("sudo /opt/wardian/.venv/bin/wardian probe-credentials a1-spot"))
     stage.run("sudo systemctl restart mosquitto wardian")
-    shows(stage, "Day geckos 1")
+    shows(stage, "tile-rack-a-1")
     stage.run(line)
     shows(stage, "24.6")
     return line
@@ -84,7 +65,7 @@ def test_four_commands_bring_the_room_back_to_life(stage: Stage, capsys: pytest.
     kept = stage.folder / "mnt/other-disk/north-house-settings.tar.gz"
     assert kept.stat().st_mode & 0o077 == 0
     stage.lose()
-    assert os.listdir(stage.folder / "var/lib/wardian") == []
+    assert list((stage.folder / "var/lib/wardian").iterdir()) == []
 
     four = commands(PAGE.text, "## Four commands")
     assert len(four) == 4
@@ -95,7 +76,7 @@ def test_four_commands_bring_the_room_back_to_life(stage: Stage, capsys: pytest.
         at = time.monotonic()
         stage.run(command)
         took.append(f"{time.monotonic() - at:5.1f} s  {command.strip()}")
-    shows(stage, "Day geckos 1")
+    shows(stage, "tile-rack-a-1")
     shows(stage, "24.6")
     # The probe knows its old password, and speaks of now.
     stage.run(line.replace("24.6", "31.4"))

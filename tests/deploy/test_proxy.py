@@ -105,7 +105,7 @@ def test_someone_signs_in_through_the_proxy_and_sees_the_room_live(browser: http
     assert cookie.startswith("__Host-wardian=")
     assert {"Secure", "HttpOnly", "Path=/"} <= {part.strip() for part in cookie.split(";")}
     assert "max-age" in answer.headers["strict-transport-security"]
-    assert "Day geckos 1" in browser.get("/").text
+    assert "tile-rack-a-1" in browser.get("/").text
     with browser.stream("GET", "/api/v1/live", headers={"Accept-Encoding": "gzip"}) as live:
         assert live.headers["content-type"].startswith("text/event-stream")
         assert "content-encoding" not in live.headers
