@@ -24,9 +24,9 @@ class _Unfailing:
 def configure_logs(kind: str) -> None:
     """Write log lines to standard error as ``text`` or ``json``; events are constants, facts are fields."""
     as_json = kind == "json"
-    renderer = (
-        structlog.processors.JSONRenderer() if as_json else structlog.dev.ConsoleRenderer(colors=sys.stderr.isatty())
-    )
+    # A traceback is told plainly: one that shows the values of variables would show passwords and routes.
+    plain = structlog.dev.ConsoleRenderer(colors=sys.stderr.isatty(), exception_formatter=structlog.dev.plain_traceback)
+    renderer = structlog.processors.JSONRenderer() if as_json else plain
     structlog.configure(
         processors=[
             structlog.contextvars.merge_contextvars,

@@ -12,6 +12,7 @@ import pytest
 from service.ingest.broker_address import BrokerAddress
 from service.ingest.embedded_broker import free_port
 from tests.builders import publish, publisher, wait_until
+from tests.figures_told import figures_at, figures_in_the_guide
 from tests.service_process import ServiceProcess
 
 ROOM = """
@@ -89,8 +90,10 @@ def test_41_degrees_at_a_basking_spot_call_and_return(service: ServiceProcess, b
         for minute in range(3, 7):
             say(minute, 33.0)
         wait_until(lambda: alarms(service)[0]["state"] == "returned, unacknowledged")
+    assert figures_at(service.url) == figures_in_the_guide()
     assert service.stop() == 0
     assert "Traceback" not in service.log()
+    assert f"alarm={alarm['id']} condition=basking-overheat" in service.log()
 
 
 def test_the_readmes_line_reaches_the_room(

@@ -1,5 +1,6 @@
 """Errors as RFC 9457 problem details: one shape for every route."""
 
+import secrets
 from http import HTTPStatus
 from typing import Any, Final
 
@@ -146,8 +147,15 @@ def _methods_taken(request: Request) -> list[str]:
 
 
 async def _of_fault(request: Request, exc: Exception) -> Response:
-    _log.error("request_failed", path=request.url.path, exc_info=exc)
-    return problem(request, 500, "the service made an error; its log has the details")
+    # Whoever reads the answer can name the lines of the log that belong to it.
+    number = secrets.token_hex(4)
+    _log.error("request_failed", request=number, path=request.url.path, exc_info=exc)
+    return problem(
+        request,
+        500,
+        f"the service made an error; its log has the details, as request {number}",
+        more={"request": number},
+    )
 
 
 class BodyLimit:

@@ -111,7 +111,10 @@ class Courier:
             # error's text nor the values of a traceback are logged: they may hold the route.
             last = traceback.extract_tb(exc.__traceback__)[-1]
             where = f"{last.filename}:{last.lineno}"
-            log.error("telling_went_wrong", contact=attempt.contact_id, error=type(exc).__name__, where=where)  # noqa: TRY400 - as above
+            log.error(  # noqa: TRY400 - as above
+                "telling_went_wrong", contact=attempt.contact_id, delivery=attempt.delivery_id,
+                error=type(exc).__name__, where=where,
+            )  # fmt: skip
             attempt.failed = NotDelivered(f"an error of the service ({type(exc).__name__}); see its log")
         attempt.is_done = True
         self._finished.set()

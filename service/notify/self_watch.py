@@ -209,12 +209,13 @@ class SelfWatch:
             condition=condition, place=place, priority=self._priorities[condition], raised_at=now,
             began_at=min(since, now), cause=_sentence(said),
         )  # fmt: skip
-        log.warning("alarm_raised", condition=condition, place=place)
-        return record_raised(session, occurrence, now) is not None
+        raised = record_raised(session, occurrence, now)
+        log.warning("alarm_raised", alarm=raised and raised.id, condition=condition, place=place)
+        return raised is not None
 
 
 def _return(session: Session, alarm: Alarm, now: datetime) -> bool:
-    log.info("alarm_returned", condition=alarm.condition, place=alarm.place)
+    log.info("alarm_returned", alarm=alarm.id, condition=alarm.condition, place=alarm.place)
     return record_returned(session, alarm, Deed(WATCH, max(now, alarm.raised_at), now), None)
 
 

@@ -190,11 +190,16 @@ def _engine(url: URL, begin: str) -> Engine:
         # What begins deferred on SQLite sees one state throughout; here a level of isolation promises the same.
         seen = "REPEATABLE READ" if begin == "BEGIN" else "READ COMMITTED"
         named = {"application_name": "wardian", "connect_timeout": _CONNECT_SECONDS}
-        engine = sa.create_engine(url, pool_pre_ping=True, isolation_level=seen, connect_args=named)
+        engine = sa.create_engine(
+            url, pool_pre_ping=True, isolation_level=seen, connect_args=named, hide_parameters=True
+        )
         if begin != "BEGIN":
             event.listen(engine, "connect", _make_staging)
         return engine
-    engine = sa.create_engine(url, connect_args={"timeout": _BUSY_SECONDS, "check_same_thread": False})
+    # What a statement was given stays out of errors, and so out of the log: it may be a route or a password's hash.
+    engine = sa.create_engine(
+        url, connect_args={"timeout": _BUSY_SECONDS, "check_same_thread": False}, hide_parameters=True
+    )
 
     @event.listens_for(engine, "connect")
     def _prepare(connection: sqlite3.Connection, _record: object) -> None:

@@ -256,15 +256,14 @@ class Watch:
             return
         with self._store.write() as session:
             facts = self._facts or load_facts(session)
-            for event in events:
-                record(session, facts, event, self._now_ms())
+            numbers = [record(session, facts, event, self._now_ms()) for event in events]
             self._update_peaks(session)
             self._save(session)
         self._saved()
         self._recorded()
-        for event in events:
+        for event, alarm in zip(events, numbers, strict=True):
             kind = "alarm_raised" if isinstance(event, AlarmRaised) else "alarm_returned"
-            log.info(kind, condition=event.condition.key, place=event.place)
+            log.info(kind, alarm=alarm, condition=event.condition.key, place=event.place)
 
     def _update_peaks(self, session: Session) -> None:
         for watch in self._channels.values():

@@ -23,16 +23,19 @@ STRAGGLERS_MS = WITHIN_MS
 _COMMON = (ROOM_BLACKOUT, GATEWAY_CUT)
 
 
-def record(session: Session, facts: RoomFacts, event: AlarmEvent, now_ms: int) -> None:
-    """Write an alarm event down, in the caller's transaction."""
+def record(session: Session, facts: RoomFacts, event: AlarmEvent, now_ms: int) -> int | None:
+    """Write an alarm event down, in the caller's transaction, and return the alarm's number where it is a new fact."""
     recorded_at = from_ms(now_ms)
     if isinstance(event, AlarmReturned):
         alarm = find_alarm(session, event.condition.key, event.place, from_ms(event.raised_ms))
-        if alarm is not None:
-            deed = Deed(WATCH, from_ms(event.at_ms), recorded_at, event.why)
-            if record_returned(session, alarm, deed, event.peak) and event.condition in _COMMON:
-                _let_silences_end(session, event)
-        return
+        if alarm is None:
+            return None
+        deed = Deed(WATCH, from_ms(event.at_ms), recorded_at, event.why)
+        if not record_returned(session, alarm, deed, event.peak):
+            return None
+        if event.condition in _COMMON:
+            _let_silences_end(session, event)
+        return alarm.id
     occurrence = Occurrence(
         condition=event.condition.key,
         place=event.place,
@@ -51,6 +54,7 @@ def record(session: Session, facts: RoomFacts, event: AlarmEvent, now_ms: int) -
     raised = record_raised(session, occurrence, recorded_at)
     if raised is not None and event.condition in _COMMON:
         _hold_silences_back(session, facts, event, recorded_at)
+    return raised.id if raised is not None else None
 
 
 def _hold_silences_back(session: Session, facts: RoomFacts, event: AlarmRaised, recorded_at: datetime) -> None:
