@@ -1,6 +1,9 @@
 """The project's own documents, taken apart: code blocks, code in a line, headings, links, table rows."""
 
+import itertools
 import re
+import shlex
+from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -9,7 +12,10 @@ ROOT = Path(__file__).parents[1]
 _FENCE = re.compile(
     r"^(?P<indent> *)```(?P<language>[\w-]*)[^\n]*\n(?P<text>.*?)^(?P=indent)```$", re.MULTILINE | re.DOTALL
 )
+SHELL = ("sh", "bash", "console", "")
+_WITH_ARGUMENT = frozenset({"-u", "-f", "--user"})
 _IN_LINE = re.compile(r"`([^`\n]+)`")
+_TYPED = re.compile(r"(?:'[^']*'|[^'\n])+")
 _LINK = re.compile(r"!?\[[^\]]*\]\(([^)\s]+)[^)]*\)")
 _HEADING = re.compile(r"^#+ +(.+?) *$", re.MULTILINE)
 
@@ -73,3 +79,41 @@ def documents() -> list[Document]:
     """Return every Markdown file that belongs to the project."""
     places = [ROOT, ROOT / "docs", ROOT / "sensors" / "examples", *(ROOT / "deploy").rglob("**/")]
     return [Document(path) for place in dict.fromkeys(places) for path in sorted(place.glob("*.md"))]
+
+
+def shown_lines(*languages: str) -> list[tuple[str, str]]:
+    """Return what is typed in every block of these languages, each with its document's name; a quote may hold lines."""
+    return [
+        (each.name, line.strip())
+        for each in documents()
+        for block in each.blocks(*languages)
+        for line in _TYPED.findall(block.text.replace("\\\n", " "))
+        if line.strip()
+    ]
+
+
+def shown_commands() -> list[tuple[str, list[str]]]:
+    """Return the words after each `wardian` that a document shows in a block, with the document's name."""
+    return [(name, call) for name, lines in shown_lines(*SHELL) for line in lines.splitlines() for call in calls(line)]
+
+
+def calls(line: str) -> Iterator[list[str]]:
+    """Yield the words after each `wardian` that a shell line runs; `sudo -u wardian` and the like run none."""
+    if "wardian" not in line:
+        return
+    for operator, part in itertools.groupby(_words(line), key=lambda word: not word.strip("();<>|&")):
+        words = [] if operator else list(part)
+        if words[:2] == ["docker", "compose"] and "exec" in words:
+            # The first word after exec and its options is the container.
+            words = list(itertools.dropwhile(lambda word: word in {"exec", "-T"}, words[words.index("exec") :]))[1:]
+        while words and (words[0] in {"sudo", "env", "$"} or words[0].startswith("-") or "=" in words[0]):
+            words = words[2 if words[0] in _WITH_ARGUMENT else 1 :]
+        if words and Path(words[0]).name == "wardian":
+            yield words[1:]
+
+
+def _words(line: str) -> list[str]:
+    """Take a shell line apart; operators are words of their own, a comment is none."""
+    lexer = shlex.shlex(line, posix=True, punctuation_chars=True)
+    lexer.whitespace_split = True
+    return list(lexer)

@@ -1,12 +1,11 @@
 """The documents say what the product does: names, defaults, numbers, commands and links are those of the code."""
 
 import importlib
-import itertools
 import re
 import shlex
 import subprocess
 import tomllib
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -23,7 +22,7 @@ from service.model import ZONES
 from service.roomfile.reading import parse_room_file
 from service.settings import Settings
 from service.watch.conditions import CONDITIONS, LIMIT_CONDITIONS
-from tests.documents import ROOT, Document, document, documents
+from tests.documents import ROOT, SHELL, Document, document, documents, shown_commands
 
 README = document("README.md")
 DEVELOPERS = document("DEVELOPERS.md")
@@ -32,10 +31,8 @@ OPERATORS = document("docs/operators-guide.md")
 CHECKS = document("docs/how-the-checks-work.md")
 ARCHITECTURE = document("docs/architecture.md")
 COMMANDS = {name: later.load(name) for name, later in cli.COMMANDS.items()}
-SHELL = ("sh", "bash", "console", "")
 _CONSTANT = re.compile(r"`([a-z_]+)\.([A-Z_]+)`")
 _NAMED_TARGET = re.compile(r"\bmake ([a-z][a-z-]*)")
-_WITH_ARGUMENT = frozenset({"-u", "-f", "--user"})
 
 
 def _named(found: list[Document]) -> list:
@@ -62,38 +59,6 @@ def test_the_operators_guide_names_no_setting_that_is_not_there() -> None:
 # Commands
 
 
-def _words(line: str) -> list[str]:
-    """Take a shell line apart; operators are words of their own, a comment is none."""
-    lexer = shlex.shlex(line, posix=True, punctuation_chars=True)
-    lexer.whitespace_split = True
-    return list(lexer)
-
-
-def _calls(line: str) -> Iterator[list[str]]:
-    """Yield the words after each `wardian` that a shell line runs; `sudo -u wardian` and the like run none."""
-    if "wardian" not in line:
-        return
-    for operator, part in itertools.groupby(_words(line), key=lambda word: not word.strip("();<>|&")):
-        words = [] if operator else list(part)
-        if words[:2] == ["docker", "compose"] and "exec" in words:
-            # The first word after exec and its options is the container.
-            words = list(itertools.dropwhile(lambda word: word in {"exec", "-T"}, words[words.index("exec") :]))[1:]
-        while words and (words[0] in {"sudo", "env", "$"} or words[0].startswith("-") or "=" in words[0]):
-            words = words[2 if words[0] in _WITH_ARGUMENT else 1 :]
-        if words and Path(words[0]).name == "wardian":
-            yield words[1:]
-
-
-def _in_blocks() -> list[tuple[str, list[str]]]:
-    return [
-        (each.name, call)
-        for each in documents()
-        for block in each.blocks(*SHELL)
-        for line in block.text.replace("\\\n", " ").splitlines()
-        for call in _calls(line)
-    ]
-
-
 def _in_sentences() -> list[tuple[str, list[str]]]:
     return [
         (each.name, shlex.split(code)[1:])
@@ -114,11 +79,11 @@ def _parse(words: list[str]) -> None:
 
 
 def test_the_documents_show_commands() -> None:
-    shown = {tuple(call[:2]) for _, call in _in_blocks()}
+    shown = {tuple(call[:2]) for _, call in shown_commands()}
     assert {("room", "check"), ("room", "apply"), ("room", "export")} <= shown
 
 
-@pytest.mark.parametrize(("where", "words"), _in_blocks(), ids=lambda part: part if isinstance(part, str) else None)
+@pytest.mark.parametrize(("where", "words"), shown_commands(), ids=lambda part: part if isinstance(part, str) else None)
 def test_a_command_that_is_shown_is_taken(where: str, words: list[str]) -> None:
     assert where
     _parse(words)
