@@ -3,12 +3,15 @@ from collections.abc import AsyncIterator
 from http import HTTPStatus
 
 import httpx
+import orjson
 import pytest
+import structlog
 from api_room import ROUTES, House
 from fastapi.routing import APIRoute
 
 from service.api.problems import LARGEST_BODY
 from service.errors import BadUse, NotFound, Refused, RoomFileInvalid, StoreFull, Unreachable, WardianError
+from service.logs import configure_logs
 
 
 def assert_is_problem(answer: httpx.Response, status: int) -> None:
@@ -67,12 +70,20 @@ async def test_an_address_without_a_page_is_a_problem(path: str, client: httpx.A
     assert_is_problem(await client.get(path), 404)
 
 
-async def test_a_fault_of_ours_is_a_problem_that_tells_nothing_of_its_inside(broken: House) -> None:
+async def test_a_fault_of_ours_is_a_problem_that_tells_nothing_of_its_inside(
+    broken: House, capsys: pytest.CaptureFixture
+) -> None:
+    configure_logs("json")
     transport = httpx.ASGITransport(broken.app, raise_app_exceptions=False)
     async with httpx.AsyncClient(transport=transport, base_url="http://wardian.test") as client:
         answer = await client.get("/api/v1/enclosures/rack-a-1/now")
+    structlog.reset_defaults()
     assert_is_problem(answer, 500)
     assert "clock" not in answer.text
+    (line,) = (orjson.loads(line) for line in capsys.readouterr().err.splitlines() if "request_failed" in line)
+    assert line["request"] == answer.json()["request"]
+    assert line["request"] in answer.json()["detail"]
+    assert "clock" in line["exception"]
 
 
 @pytest.mark.parametrize(
