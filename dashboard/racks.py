@@ -10,6 +10,8 @@ MOST_COLUMNS = MOST_ROWS = 16
 """As many columns and rows as the style sheet places; a rack with more keeps its order instead of its places."""
 PAGE_TILES: Final = 60
 """So many tiles can be read from three metres on one screen (common practice, no source)."""
+TURNED_TILES: Final = 40
+"""A room that is turned page by page all the same shows fewer at a time, and larger."""
 _WALL: Final = (1880.0, 760.0)
 """What the racks have of a screen of 1920 by 1080. [px]"""
 _TILE_ASPECT: Final = 2.1
@@ -118,11 +120,15 @@ def _rack(name: str, places: dict[tuple[int, int], EnclosureFact]) -> Rack:
 
 
 def pages_of(racks: Sequence[Rack]) -> list[list[Line]]:
-    """Return the racks in pages of at most `PAGE_TILES` enclosures where whole racks allow it, each page in lines."""
+    """Return the racks on one page of at most `PAGE_TILES` enclosures, or on several of at most `TURNED_TILES`.
+
+    A rack is never parted, so that one with more stands alone; each page comes in lines.
+    """
+    most = PAGE_TILES if sum(len(rack.cells) for rack in racks) <= PAGE_TILES else TURNED_TILES
     pages: list[list[Rack]] = []
     for rack in racks:
-        tiles = len(rack.cells) + sum(len(other.cells) for other in pages[-1]) if pages else PAGE_TILES + 1
-        if tiles > PAGE_TILES:
+        tiles = len(rack.cells) + sum(len(other.cells) for other in pages[-1]) if pages else most + 1
+        if tiles > most:
             pages.append([rack])
         else:
             pages[-1].append(rack)

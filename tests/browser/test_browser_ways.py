@@ -2,28 +2,83 @@
 
 import re
 from collections.abc import Callable
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
 
 import pytest
 from axe_core_python.sync_playwright import Axe
-from playwright.sync_api import expect
+from playwright.sync_api import Browser, expect
 from sqlmodel import select
 
 from service.model import JournalEntry, ProfileVersion, to_ms
 from service.people.tokens import KeyScope, make_key
+from service.store.animals import add_animal
+from service.store.clutches import ClutchTerms, NewClutch, add_clutch
 from service.store.readings import add_readings, next_number
+from tests.api.access_table import ACCESS
 from tests.browser.conftest import Screen, Server
+from tests.browser.hanging import hanging_way
 from tests.builders import wait_until
 
 pytestmark = pytest.mark.browser
 OpenPage = Callable[..., Screen]
-PAGES = (
-    "/alarms", "/profiles", "/profiles/sun-lizard", "/profiles/sun-lizard/edit", "/new-profile?from=pogona-vitticeps",
-    "/care", "/set-up", "/set-up/enclosure", "/set-up/enclosures/hot", "/search?q=geck", "/search?q=zzz", "/people",
-    "/people/keys", "/labels", "/about", "/wall",
+PAGES = {
+    "/alarms": ("/alarms",),
+    "/alarms/load": ("/alarms/load",),
+    "/profiles": ("/profiles",),
+    "/profiles/{key}": ("/profiles/sun-lizard",),
+    "/profiles/{key}/edit": ("/profiles/sun-lizard/edit",),
+    "/new-profile": ("/new-profile?from=pogona-vitticeps",),
+    "/care": ("/care",),
+    "/set-up": ("/set-up",),
+    "/set-up/enclosure": ("/set-up/enclosure",),
+    "/set-up/enclosures/{key}": ("/set-up/enclosures/hot",),
+    "/search": ("/search?q=geck", "/search?q=zzz"),
+    "/people": ("/people",),
+    "/people/keys": ("/people/keys",),
+    "/labels": ("/labels",),
+    "/d/{key}": ("/d/hot",),
+    "/about": ("/about",),
+    "/wall": ("/wall",),
+    "/telling": ("/telling",),
+    "/probes": ("/probes",),
+    "/probes/{key}": ("/probes/gap-air",),
+    "/calibration": ("/calibration",),
+    "/animals": ("/animals",),
+    "/animals/{name}": ("/animals/Amber",),
+    "/clutches": ("/clutches",),
+    "/clutches/{name}": ("/clutches/A1",),
+    "/journal": ("/journal",),
+    "/look-back": ("/look-back", "/look-back?of=enclosure:hot"),
+    "/compare": ("/compare", "/compare?a=hot&b=steady"),
+    "/enclosures/{key}/table": ("/enclosures/steady/table",),
+}
+"""Looked at by axe here: each page's route, and where it is asked for."""
+ELSEWHERE = {
+    "/": "test_browser_screens",
+    "/enclosures/{key}": "test_browser_screens",
+    "/enclosures/{key}/days": "test_browser_days",
+    "/enclosures/{key}/days/{day}": "test_browser_days",
+    "/enclosures/{key}/misting": "test_browser_days",
+    "/enclosures/{key}/typical-day": "test_browser_days",
+    "/enclosures/{key}/rain-response": "test_browser_days",
+    "/alarms/load/trial": "test_browser_alarms",
+    "/alarms/{alarm_id}": "test_browser_telling",
+    "/sign-in": "test_browser_alarms",
+    "/first-owner": "test_browser_alarms",
+    "/my-password": "test_browser_alarms",
+    "/calibration/{probe}/{quantity}": "test_browser_calibration",
+    "/reference-checks/{number}": "test_browser_calibration",
+    "/unclaimed/{source_id}": "test_claiming",
+    "/invitation": "test_browser_invitations",
+}
+"""Looked at by axe in the journey that leads to them."""
+NO_PAGES = (
+    "/api/", "/fragments/", "/static/", "/healthz", "/readyz", "/metrics", "/enclosures/{key}/figure",
+    "/enclosures/{key}/readings.csv", "/look-back/report.{form}", "/labels/{number}.svg", "/set-up/room.toml",
+    "/wall/{key}", "/invitation/{secret}", "/profiles/{key}/trial/{number}",
 )  # fmt: skip
-OF_OTHERS = ("/probes", "/animals", "/look-back", "/lookback", "/telling", "/alarms/load", "/calibrations", "/journal")
-"""Asked for too, where they are there."""
+"""Data, pieces of pages that are looked at whole, and links that lead on. A trial's page is looked at as it runs."""
 
 
 @pytest.fixture(scope="module", autouse=True)
@@ -35,6 +90,23 @@ def as_a_room_file_has_it(server: Server) -> None:
         version.body = {"target": targets, "season": [], "notes": ""}
         session.add(version)
         next_number(session, "facts")
+        now = datetime.now(UTC)
+        amber = add_animal(session, "Amber", "Lacerta exempli", 1, "keeper", now)
+        terms = ClutchTerms(8, 15.0, 150.0, 180.0, "made up for this test")
+        new = NewClutch("A1", "Lacerta exempli", now - timedelta(days=3), terms, 1, mother_id=amber.id)
+        add_clutch(session, new, "keeper", now)
+
+
+def test_no_page_is_left_out() -> None:
+    # The table names every route of the application: a sweep of its own compares them.
+    routes = {route.removeprefix("GET ") for route in ACCESS if route.startswith("GET ")}
+    pages = {route for route in routes if not route.startswith(NO_PAGES)}
+    assert pages == PAGES.keys() | ELSEWHERE.keys()
+    for route, module in ELSEWHERE.items():
+        text = (Path(__file__).parent / f"{module}.py").read_text("utf-8")
+        fixed = route.split("{", maxsplit=1)[0].rsplit("/", 1)[-1] or route.split("/")[1]
+        assert fixed in text, route
+        assert "Axe().run" in text, route
 
 
 @pytest.mark.parametrize("theme", ["light", "dark"])
@@ -43,8 +115,7 @@ def test_axe_finds_nothing_on_any_page_and_none_is_wider_than_a_phone(open_page:
     page, found = screen.page, {}
     # What stands on a page is the same in both themes: in the second, only its colours are new.
     rules = None if theme == "light" else {"runOnly": ["color-contrast"]}
-    there = [path for path in OF_OTHERS if page.request.get(page.url.replace("/about", path)).ok]
-    for path in (*PAGES, *there):
+    for path in (address for addresses in PAGES.values() for address in addresses):
         page.set_viewport_size({"width": 1280, "height": 800})
         page.goto(page.url.split("/", 3)[0] + "//" + page.url.split("/", 3)[2] + path, wait_until="load")
         said = [
@@ -71,6 +142,7 @@ def test_a_draft_is_drawn_while_it_is_written_and_tried_before_it_is_saved(open_
     page.wait_for_url("**/trial/*")
     expect(page.locator("#trial .day-verdict")).to_contain_text("On 7 enclosures over 2 days", timeout=20_000)
     assert page.locator(".tried-days tbody tr").count() == 14
+    assert Axe().run(page)["violations"] == []
     page.get_by_role("button", name="Save as a new version").click()
     page.wait_for_url("**/profiles/sun-lizard")
     expect(page.locator(".versions")).to_contain_text("31 to 36 °C becomes 36.5 to 39 °C")
@@ -127,6 +199,40 @@ def test_a_wall_comes_back_by_itself_and_never_shows_the_old_as_live(open_page: 
     page.evaluate("() => window.dispatchEvent(new Event('focus'))")
     expect(cover).to_contain_text("Not live since")
     expect(cover).to_be_hidden(timeout=10_000)
+
+
+# Passes a time in which the service was silent: no test should wait for it.
+_SILENCE = "() => { const before = Date.now; Date.now = () => before() + 13_000; }"
+
+
+def test_a_wall_whose_connection_hangs_is_covered_until_the_present_is_shown(chromium: Browser, server: Server) -> None:
+    now = datetime.now(UTC)
+    key = make_key(server.house.store, "hall wall", [KeyScope.WALL], "a test", now).secret
+    context = chromium.new_context(viewport={"width": 1920, "height": 1080}, reduced_motion="reduce")
+    with hanging_way(server.port) as way:
+        page = context.new_page()
+        page.goto(f"http://127.0.0.1:{way.port}/wall/{key}", wait_until="load")
+        expect(page.locator("#pulse")).to_contain_text("live,", timeout=8_000)
+        page.evaluate("document.getElementById('date').textContent = 'yesterday'")
+        way.hang()
+        with server.house.store.write() as session:
+            row = (server.house.channels["gap/surface_temperature"], to_ms(datetime.now(UTC)), 26.6, 1)
+            add_readings(session, [row])
+        server.house.parts.wake.notify()
+        page.evaluate(_SILENCE)
+        expect(page.locator("#cover")).to_contain_text(re.compile(r"Not live since \d\d:\d\d"), timeout=5_000)
+        way.flow()
+        page.evaluate(_SILENCE)
+        # As soon as the cover is gone, all beneath it is the present: its figures, and its date.
+        expect(page.locator("#cover")).to_be_hidden(timeout=20_000)
+        assert "26.6" in page.locator("#tile-gap .figure").inner_text()
+        assert page.locator("#date").inner_text() != "yesterday"
+        page.context.set_offline(True)
+        page.evaluate(_SILENCE)
+        expect(page.locator("#cover")).to_contain_text("This screen has no network", timeout=5_000)
+        page.context.set_offline(False)
+        expect(page.locator("#cover")).to_be_hidden(timeout=20_000)
+    context.close()
 
 
 def test_the_key_of_the_slash_finds_and_the_arrows_choose(open_page: OpenPage) -> None:

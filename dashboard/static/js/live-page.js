@@ -21,17 +21,23 @@ export function livePage({ address, concerns, after, rejoined, follows = ["readi
   const cover = coverOf(document.getElementById("cover"), clock);
   const said = document.getElementById("said");
   const pulse = document.getElementById("pulse");
-  const pieces = refresher(address, after);
+  let isOld = false;
+  const pieces = refresher(address, (whole) => {
+    // Only what was fetched since the stream is back is the present: until then the cover stays.
+    if (whole && isOld && !stream.isLost()) {
+      isOld = false;
+      cover.hide();
+    }
+    if (document.getElementById("date")?.dataset.zone !== zone) location.reload();
+    after?.();
+  });
   const began = Date.now();
 
   themeSwitch(document.getElementById("theme"));
   clock.show(document.getElementById("clock"));
 
   const stream = follow(position, {
-    pulse: (at) => {
-      clock.set(at);
-      if (!stream?.isLost()) cover.hide();
-    },
+    pulse: (at) => clock.set(at),
     readings: ({ readings }) => follows.includes("readings") && pieces.touch(new Set(readings.map((r) => r.enclosure).filter(concerns))),
     alarm: (alarm) => {
       if (alarm.enclosure && !concerns(alarm.enclosure)) return;
@@ -46,12 +52,14 @@ export function livePage({ address, concerns, after, rejoined, follows = ["readi
       if (enclosure && kind === "out of service") said.textContent = `${nameOf(enclosure)}: ${ended ? "back in service" : "out of service"}`;
     },
     probes: () => follows.includes("probes") && pieces.everything(),
-    lost: (since, why) => cover.show(since, why),
+    lost: (since, why) => {
+      isOld = true;
+      cover.show(since, why);
+    },
     joined: () => {
-      cover.hide();
       // A new version, or another room: only a whole page is sure to be right after long.
       if (Date.now() - began > REBUILT_AFTER_MS) location.reload();
-      pieces.everything();
+      pieces.anew();
       rejoined?.();
     },
   });

@@ -42,8 +42,9 @@ export function follow(after, on) {
 
   async function explain() {
     let why = "The service says that it does not hear or watch the room.";
+    if (!lost) lose(why);
     try {
-      const answer = await fetch("/readyz", { cache: "no-store" });
+      const answer = await fetch("/readyz", { cache: "no-store", signal: AbortSignal.timeout(SILENT_MS) });
       const said = await answer.json();
       if (said.detail) why = said.detail;
     } catch {
