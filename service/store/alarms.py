@@ -6,6 +6,7 @@ from datetime import datetime
 from typing import Any
 
 import sqlalchemy as sa
+from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.exc import IntegrityError
 from sqlmodel import Session, select
 
@@ -13,7 +14,8 @@ from service.errors import NotFound
 from service.model import Alarm, AlarmTransition, EnclosureWatchState, RoomWatchState, WatchState, from_ms, table_of
 from service.store.telling import put_on_agenda
 
-_ALARM, _TRANSITION, _WATCH = table_of(Alarm), table_of(AlarmTransition), table_of(WatchState)
+_ALARM, _TRANSITION = table_of(Alarm), table_of(AlarmTransition)
+_WATCH, _ENCLOSURE_WATCH = table_of(WatchState), table_of(EnclosureWatchState)
 _STANDING = ("unacknowledged", "acknowledged")
 
 
@@ -132,8 +134,8 @@ def watch_memories(session: Session) -> list[WatchMemory]:
 
 def save_watch_memories(session: Session, memories: Sequence[WatchMemory]) -> None:
     """Note where the watch stands with these channels."""
-    for memory in memories:
-        session.merge(WatchState(channel_id=memory.channel_id, at_ms=memory.at_ms, memory=memory.memory))
+    rows = [{"channel_id": one.channel_id, "at_ms": one.at_ms, "memory": one.memory} for one in memories]
+    _save(session, _WATCH, "channel_id", rows)
 
 
 def enclosure_memories(session: Session) -> dict[int, dict[str, Any]]:
@@ -143,8 +145,17 @@ def enclosure_memories(session: Session) -> dict[int, dict[str, Any]]:
 
 def save_enclosure_memories(session: Session, memories: Mapping[int, dict[str, Any]]) -> None:
     """Note what the watch remembers of these enclosures."""
-    for enclosure_id, memory in memories.items():
-        session.merge(EnclosureWatchState(enclosure_id=enclosure_id, memory=memory))
+    rows = [{"enclosure_id": enclosure_id, "memory": memory} for enclosure_id, memory in memories.items()]
+    _save(session, _ENCLOSURE_WATCH, "enclosure_id", rows)
+
+
+def _save(session: Session, table: sa.Table, key: str, rows: list[dict[str, Any]]) -> None:
+    """Write rows, or write them anew, all at once: a site has thousands, and they are saved with every alarm."""
+    if not rows:
+        return
+    insert = (sqlite.insert if session.connection().dialect.name == "sqlite" else postgresql.insert)(table)
+    new = {name: insert.excluded[name] for name in rows[0] if name != key}
+    session.execute(insert.on_conflict_do_update(index_elements=[key], set_=new), rows)
 
 
 def room_memory(session: Session) -> dict[str, Any]:
