@@ -276,6 +276,7 @@ def _line_trace(line: Line, zone: ZoneInfo, palette: Palette) -> go.Scatter:
         mode="lines",
         connectgaps=False,
         name=line.name,
+        meta={"unit": line.unit, "decimals": decimals},
         line={"color": colour_of(line, palette), "width": 1.8, "dash": _DASHES.get(line.quantity, "solid")},
         customdata=[local_text(at, zone) for at in line.at.tolist()],
         hovertemplate=f"<b>%{{y:.{decimals}f}} {line.unit}</b> · %{{customdata}}<extra>{line.name}</extra>",
@@ -381,8 +382,7 @@ def _lay_out(figure: go.Figure, timeline: Timeline, palette: Palette, height: in
     at, text = local_ticks(timeline.start_ms, timeline.end_ms, timeline.zone, timeline.most_ticks)
     figure.update_xaxes(
         type="linear", range=[timeline.start_ms, timeline.end_ms], tickmode="array", tickvals=at, ticktext=text,
-        gridcolor=palette.hair, zeroline=False, tickangle=0, showspikes=True, spikemode="across", spikesnap="cursor",
-        spikethickness=1, spikedash="solid", spikecolor=palette.soft,
+        gridcolor=palette.hair, zeroline=False, tickangle=0,
     )  # fmt: skip
     figure.update_yaxes(gridcolor=palette.hair, zeroline=False, title_standoff=6)
     figure.update_layout(

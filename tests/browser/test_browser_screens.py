@@ -191,6 +191,34 @@ def test_a_zoom_asks_the_service_for_the_view(open_page: OpenPage) -> None:
     assert asked.value.ok
 
 
+def test_a_view_is_moved_by_keyboard_and_one_line_tells_what_every_panel_said(open_page: OpenPage) -> None:
+    screen = open_page("/enclosures/steady")
+    page = screen.page
+    drawn(page, "/enclosures/steady")
+    page.locator("#chart").scroll_into_view_if_needed()
+    box = page.locator("#chart .nsewdrag").first.bounding_box()
+    assert box
+    page.mouse.move(box["x"] + box["width"] / 2, box["y"] + 20)
+    expect(page.locator("#cursor-line")).to_be_visible()
+    expect(page.locator("#cursor")).to_have_text(re.compile(r"\d\d:\d\d.* · .*\d\.\d °C.* · .*\d %RH"))
+    line = page.locator("#cursor-line").bounding_box()
+    assert line
+    assert line["height"] > 2 * box["height"]
+    shown = "document.getElementById('chart').layout.xaxis.range[1]"
+    before = page.evaluate(shown)
+    asked: list[str] = []
+    page.on("request", lambda request: asked.append(request.url) if "/figure?" in request.url else None)
+    page.get_by_role("button", name="Earlier").focus()
+    with page.expect_response(lambda answer: "/figure?from=" in answer.url):
+        for _ in range(3):
+            page.keyboard.press("Enter")
+    expect(page.locator("#chart-said")).to_have_text("")
+    assert before - page.evaluate(shown) == 3 * 43_200_000
+    # The views on the way are not asked for.
+    assert len(asked) == 1
+    assert screen.complaints == []
+
+
 def test_the_skip_link_and_the_tiles_are_reached_by_keyboard(open_page: OpenPage) -> None:
     page = open_page("/").page
     folded(page)

@@ -1,5 +1,8 @@
 // Charts drawn by plotly.js from figures that the service builds for the view: a zoom asks for a finer one.
+import { cursorOf } from "./cursor.js";
+
 const REFETCH_MS = 350;
+const SHORTEST_MS = 120_000;
 
 function loadPlotly(address) {
   return new Promise((resolve, reject) => {
@@ -27,20 +30,26 @@ export function chart(element, say, shown) {
   let asked = 0;
   let timer = 0;
   let own = false;
+  let under = null;
+  const cursor = cursorOf(element);
 
   async function draw() {
     const turn = ++asked;
+    // Whoever moves on leaves a view behind: the service need not draw it.
+    under?.abort();
+    under = new AbortController();
     const query = view ? `from=${view[0]}&to=${view[1]}&` : "";
     try {
       const [Plotly, answer] = await Promise.all([
         plotly,
-        fetch(`/enclosures/${encodeURIComponent(element.dataset.key)}/figure?${query}theme=${theme()}&width=${Math.max(100, element.clientWidth)}`, { cache: "no-store" }),
+        fetch(`/enclosures/${encodeURIComponent(element.dataset.key)}/figure?${query}theme=${theme()}&width=${Math.max(100, element.clientWidth)}`, { cache: "no-store", signal: under.signal }),
       ]);
       const figure = await answer.json();
       if (!answer.ok) throw new Error(figure.detail ?? "The service could not draw this.");
       if (turn !== asked) return;
       own = true;
       element.style.minHeight = `${figure.layout.height}px`;
+      cursor.hide();
       await Plotly.react(element, figure.data, figure.layout, {
         displaylogo: false,
         responsive: true,
@@ -71,11 +80,28 @@ export function chart(element, say, shown) {
       else {
         const range = change[`${name}.range`] ?? [change[`${name}.range[0]`], change[`${name}.range[1]`]];
         view = range.map((edge) => Math.round(edge));
-        if (view[1] - view[0] < 120_000) view[1] = view[0] + 120_000;
+        if (view[1] - view[0] < SHORTEST_MS) view[1] = view[0] + SHORTEST_MS;
       }
-      clearTimeout(timer);
-      timer = setTimeout(draw, REFETCH_MS);
+      later();
     });
+  }
+
+  function later() {
+    clearTimeout(timer);
+    timer = setTimeout(draw, REFETCH_MS);
+  }
+
+  // The view moves at once, with what is drawn already; the finer figure follows when it stays.
+  async function move(share, factor) {
+    const drawn = element.layout?.xaxis?.range;
+    if (!drawn) return;
+    const [from, to] = view ?? drawn;
+    const [middle, half] = [(from + to) / 2 + share * (to - from), Math.max(SHORTEST_MS, (to - from) * factor) / 2];
+    view = [Math.max(0, Math.round(middle - half)), Math.round(middle + half)];
+    later();
+    own = true;
+    await globalThis.Plotly.relayout(element, { "xaxis.range": [...view] });
+    own = false;
   }
 
   document.addEventListener("themechange", draw);
@@ -86,6 +112,8 @@ export function chart(element, say, shown) {
       return draw();
     },
     redraw: draw,
+    /** @param {number} share of the view to move by, later than now for more than 0 @param {number} factor of its length */
+    move,
     /** Hands what is shown to the person as a PNG. @param {string} name of the file, without its ending */
     async picture(name) {
       const Plotly = await plotly;

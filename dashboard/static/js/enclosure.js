@@ -46,6 +46,13 @@ for (const button of buttons) {
     showSpan();
   });
 }
+for (const button of document.querySelectorAll("[data-move], [data-closer]")) {
+  button.addEventListener("click", () => {
+    span = null;
+    press(null);
+    drawing.move(Number(button.dataset.move ?? 0), Number(button.dataset.closer ?? 1));
+  });
+}
 document.getElementById("show").addEventListener("click", () => {
   // The fields, as all else here, are in the site's time, wherever the viewer is.
   const [start, end] = [from.value, to.value].map((text) => instantOf(text, document.body.dataset.zone));
