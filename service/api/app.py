@@ -30,6 +30,7 @@ from service.api import (
     tokens,
     unclaimed,
 )
+from service.api.nul import NoNul
 from service.api.parts import Parts
 from service.api.problems import PROBLEM_TYPE, BodyLimit, FieldProblem, Problem, add_problem_handlers
 from service.api.sign_in import Door
@@ -59,6 +60,7 @@ def create_api(parts: Parts) -> FastAPI:
     app.state.parts = parts
     app.state.hub = live.Hub(parts)
     app.state.trials = Trials(parts)
+    app.add_middleware(NoNul)
     app.add_middleware(BodyLimit)
     app.add_middleware(Door, parts=parts)
     add_problem_handlers(app)

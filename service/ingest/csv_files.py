@@ -18,6 +18,7 @@ from service.store.engine import Store
 from service.store.facts import load_facts
 from service.store.readings import NewReading, add_readings, stream_readings
 from service.store.retention import is_deleted
+from service.store.spreadsheets import defused
 
 HEADER = ("time", "probe", "quantity", "value")
 _CHUNK = 50_000
@@ -119,7 +120,7 @@ class _Rejected:
         if self._file is None:
             self._file = self.path.open("w", encoding="utf-8", newline="")
             csv.writer(self._file).writerow(("line", "reason", "row"))
-        csv.writer(self._file).writerow((line, reason, ",".join(row)))
+        csv.writer(self._file).writerow((line, defused(reason), defused(",".join(row))))
         self.count += 1
 
     def close(self) -> None:

@@ -24,14 +24,14 @@ from service.store.engine import Store
 from service.store.facts import RoomFacts
 from service.store.history import corrected, placements_in
 from service.store.readings import read_readings
+from service.store.spreadsheets import defused
 
-_FORMULA: Final = ("=", "+", "-", "@", "\t", "\r", "|", "%")
 _DAYS_AT_ONCE: Final = 14
 _LEVEL: Final = 1
 README: Final = """\
 A look-back by Wardian, as tables. All files are UTF-8; tables are CSV with a header, "." decimals, instants as ISO 8601
-in UTC. An empty cell is not known. A text that begins with one of = + - @ | % is led by an apostrophe ('), so that no
-spreadsheet takes it for a formula.
+in UTC. An empty cell is not known. A text that begins with one of = + - @ | %, after spaces too or in their wide forms,
+is led by an apostrophe ('), so that no spreadsheet takes it for a formula; take it away to have the text as it was.
 
 report.json        the whole report, with the fingerprint of everything that it was made from
 readings.csv       time, probe, quantity, enclosure, zone, value, corrected, flags
@@ -62,8 +62,7 @@ def cell(value: Any) -> str:  # noqa: ANN401 - of any column
         return "true" if value else "false"
     if isinstance(value, int | float):
         return repr(value)
-    text = str(value).replace("\r\n", "\n").replace("\r", "\n")
-    return f"'{text}" if text.startswith(_FORMULA) else text
+    return defused(str(value).replace("\r\n", "\n").replace("\r", "\n"))
 
 
 class _Pipe(io.RawIOBase):
