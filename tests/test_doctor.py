@@ -121,12 +121,6 @@ def test_whole_days_without_readings_are_named_and_are_no_damage(room: Settings)
     assert "spot-2/air_temperature" not in gaps
 
 
-def test_readings_of_tomorrow_put_the_clock_in_doubt(room: Settings) -> None:
-    findings = found(room, "clock", NOON - timedelta(days=1))
-    assert [finding.mark for finding in findings] == ["wrong", "well"]
-    assert "still to come" in findings[0].said
-
-
 @pytest.fixture
 def with_password(settings: Settings) -> Iterator[BrokerAddress]:
     broker = EmbeddedBroker(settings.model_copy(update={"broker_user": "probes", "broker_password": "right"}))
@@ -146,18 +140,6 @@ def test_a_broker_that_is_not_there_or_is_none_is_told(settings: Settings, mosqu
     assert _only(settings.model_copy(update={"broker": mosquitto.url}), "broker").mark == "well"
     gone = settings.model_copy(update={"broker": f"mqtt://127.0.0.1:{free_port()}"})
     assert "no answer" in _only(gone, "broker").said
-
-
-def test_the_embedded_broker_is_told_to_forget(settings: Settings) -> None:
-    marks = [(finding.mark, "memory only" in finding.said) for finding in found(settings, "broker")]
-    assert marks == [("well", False), ("note", True)]
-
-
-def test_a_port_that_another_program_has_is_told(settings: Settings, mosquitto: Mosquitto) -> None:
-    taken = settings.model_copy(update={"web": mosquitto.url.removeprefix("mqtt://")})
-    finding = _only(taken, "pages")
-    assert finding.mark == "wrong"
-    assert "taken by another program" in finding.said
 
 
 def test_backups_that_are_missing_or_old_are_told(room: Settings, tmp_path: Path) -> None:
