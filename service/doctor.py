@@ -203,7 +203,8 @@ def disk_finding(folder: Path) -> Finding:
     usage = shutil.disk_usage(_there(folder))
     share, free = usage.used / usage.total, usage.free / 1e9
     said = f"the disk of {folder} is {share:.0%} full, {free:.1f} GB are free"
-    return well("disk", said) if share <= _FULL_SHARE else wrong("disk", f"{said}: free some space, or readings will wait")
+    is_well = share <= _FULL_SHARE
+    return well("disk", said) if is_well else wrong("disk", f"{said}: free some space, or readings will wait")
 
 
 def _there(folder: Path) -> Path:
