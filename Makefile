@@ -10,7 +10,7 @@ ROOM ?= room.toml
 WORKERS ?= $(shell echo $$(( $$(getconf _NPROCESSORS_ONLN) + 1 )))
 # Programs that the tests drive for real, and the Debian package of each.
 PROGRAMS := chromium:chromium mosquitto:mosquitto mosquitto_passwd:mosquitto mosquitto_pub:mosquitto-clients \
-  openssl:openssl initdb:postgresql nginx:nginx
+  openssl:openssl initdb:postgresql nginx:nginx faketime:faketime
 
 .PHONY: help install install-test system-packages demo run test check format bench truth lock clean
 

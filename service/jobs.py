@@ -1,5 +1,6 @@
 """What runs by the clock, and when."""
 
+import threading
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
@@ -7,6 +8,7 @@ from pathlib import Path
 
 import httpx
 import structlog
+from apscheduler.events import EVENT_SCHEDULER_SHUTDOWN
 from apscheduler.schedulers.background import BackgroundScheduler
 
 from service.errors import WardianError
@@ -24,6 +26,8 @@ BACKUP_FIRST_S, BACKUP_S = 60, 3600
 """When it is first looked whether a backup is due, and how often after that."""
 REVIVE_S = 2
 MAKE_READY_S = 86_400
+_CLOCK_EVERY_S = 1.0
+"""So often it is looked whether the clock was set back. [s]"""
 
 
 def _revive(revive_broker: Callable[[], bool]) -> None:
@@ -150,4 +154,16 @@ def start_jobs(jobs: Jobs) -> BackgroundScheduler:
     each(jobs.sealing, SEAL_S)
     each(jobs.retention, RETENTION_S, RETENTION_FIRST_S)
     scheduler.start()
+    ended = threading.Event()
+    scheduler.add_listener(lambda _: ended.set(), EVENT_SCHEDULER_SHUTDOWN)
+    threading.Thread(target=_follow_clock, args=(scheduler, ended), name="job times", daemon=True).start()
     return scheduler
+
+
+def _follow_clock(scheduler: BackgroundScheduler, ended: threading.Event) -> None:
+    """Bring jobs forward that wait for a time beyond their interval: the clock was set back since they were planned."""
+    while not ended.wait(_CLOCK_EVERY_S):
+        for job in scheduler.get_jobs():
+            latest = datetime.now(UTC) + job.trigger.interval
+            if job.next_run_time is not None and job.next_run_time > latest + timedelta(seconds=_CLOCK_EVERY_S):
+                job.modify(next_run_time=latest)

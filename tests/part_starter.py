@@ -9,6 +9,7 @@ import json
 import os
 import subprocess
 import sys
+from collections.abc import Mapping
 from importlib import import_module
 from pathlib import Path
 from typing import Any
@@ -17,12 +18,17 @@ _IMPORTED_AHEAD = ("service.cli", "service.commands_parts", "service.main", "das
 
 
 class PartStarter:
-    """The starter, as a process."""
+    """The starter, as a process.
 
-    def __init__(self) -> None:
+    What the system is to do otherwise for a process and all that it starts goes into its environment.
+    """
+
+    def __init__(self, environment: Mapping[str, str] | None = None) -> None:
+        self.environment = dict(environment or {})
         self._process = subprocess.Popen(
             [sys.executable, "-m", "tests.part_starter"],
             cwd=Path(__file__).parents[1],
+            env={**os.environ, **self.environment},
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             text=True,
