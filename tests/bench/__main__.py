@@ -6,6 +6,7 @@ Exit status: 0 every stated target is met, 1 one is missed, 2 a figure could not
 import argparse
 import sys
 from collections.abc import Sequence
+from dataclasses import replace
 
 from tests.bench import (
     alarm,
@@ -21,9 +22,11 @@ from tests.bench import (
     probes,
     report,
     room_page,
+    scale,
     screens,
     sealing,
     series,
+    soak,
     start_up,
     storage,
     telling,
@@ -53,6 +56,8 @@ SUBJECTS = {
         postgres_ingest.SUBJECT,
         year.SUBJECT,
         start_up.SUBJECT,
+        scale.SUBJECT,
+        soak.SUBJECT,
     )
 }
 
@@ -61,6 +66,10 @@ def main(words: Sequence[str] | None = None) -> int:
     """Measure what is asked for, print the table, and return the exit status."""
     asked = _parsed(words)
     subjects = [SUBJECTS[name] for name in asked.name or SUBJECTS]
+    if asked.hours is not None:
+        hours, long = asked.hours, soak.SUBJECT
+        lasting = replace(long, measure=lambda pairs, tell: soak.measure(pairs, tell, hours))
+        subjects = [lasting if subject is long else subject for subject in subjects]
     load = machine.load()
     try:
         figures = [figure for subject in subjects for figure in _measured(subject, asked.pairs)]
@@ -89,6 +98,7 @@ def _parsed(words: Sequence[str] | None) -> argparse.Namespace:
     parser.add_argument("name", nargs="*", help=f"any of {', '.join(SUBJECTS)}; by default all")
     parser.add_argument("--write", action="store_true", help="write docs/performance.md; only with all figures")
     parser.add_argument("--pairs", type=int, help="how many pairs to measure, at least 1; by default each its usual")
+    parser.add_argument("--hours", type=float, help="how many simulated hours `soak` lasts; by default its usual")
     asked = parser.parse_args(words)
     if unknown := [name for name in asked.name if name not in SUBJECTS]:
         parser.error(f"{unknown[0]} is no figure; choose from {', '.join(SUBJECTS)}")

@@ -46,7 +46,9 @@ def breeding_room(enclosures: int = ENCLOSURES, every: float = 30.0, *, clocks: 
 
 
 def _letters(number: int) -> str:
-    return chr(ord("A") + number)
+    """Name a rack: A to Z, then AA, AB and so on."""
+    before, last = divmod(number, 26)
+    return (_letters(before - 1) if before else "") + chr(ord("A") + last)
 
 
 def _probes(enclosure: Enclosure, every: float, *, clocks: bool) -> tuple[Probe, Probe]:
