@@ -70,15 +70,15 @@ ELSEWHERE = {
     "/calibration/{probe}/{quantity}": "test_browser_calibration",
     "/reference-checks/{number}": "test_browser_calibration",
     "/unclaimed/{source_id}": "test_claiming",
-    "/invitation": "test_browser_invitations",
 }
 """Looked at by axe in the journey that leads to them."""
 NO_PAGES = (
     "/api/", "/fragments/", "/static/", "/healthz", "/readyz", "/metrics", "/enclosures/{key}/figure",
     "/enclosures/{key}/readings.csv", "/look-back/report.{form}", "/labels/{number}.svg", "/set-up/room.toml",
-    "/wall/{key}", "/invitation/{secret}", "/profiles/{key}/trial/{number}",
+    "/wall/{key}", "/invitation", "/profiles/{key}/trial/{number}",
 )  # fmt: skip
-"""Data, pieces of pages that are looked at whole, and links that lead on. A trial's page is looked at as it runs."""
+"""Data, pieces of pages that are looked at whole, and links that lead on. A trial's page is looked at as it runs; an invitation's is
+open only to who holds its link."""
 
 
 @pytest.fixture(scope="module", autouse=True)
