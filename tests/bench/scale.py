@@ -117,8 +117,8 @@ def _watched(folder: Path, server: Postgres) -> tuple[Pairs, Pairs, str]:
         )
         watch = stack.enter_context(Worker(run_watch, str(folder), url, str(broker)))
         looking = stack.enter_context(Worker(only_look, url, LOOK_EVERY_S))
-        watch.hear()
-        looking.hear()
+        for one in (publisher, watch, looking):
+            one.hear()
         time.sleep(_WARM_S)
         parts = {"ingest": lambda: [ingest.pid], "watch": lambda: [watch.pid], **_of_server(server)}
         spent, bare, began = _Spent(pids | parts), cores_of([looking.pid]), time.time()

@@ -116,6 +116,7 @@ def publish_in_turn(pipe: Connection, address: BrokerAddress, scene: Scene, a_se
     chance = random.Random(1)  # noqa: S311 - noise, no secret
     publisher, said, began = RawPublisher(address, "in-turn"), 0, time.perf_counter()
     probes: Iterator[Probe] = itertools.cycle(scene.probes)
+    pipe.send("ready")
     while not pipe.poll(_AT_ONCE_S):
         due = round((time.perf_counter() - began) * a_second)
         now = clock.now_ms()

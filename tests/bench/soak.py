@@ -33,6 +33,7 @@ def measure(pairs: int, tell: Tell, hours: float = _HOURS) -> list[Figure]:
         publisher = stack.enter_context(
             Worker(publish_in_turn, broker, scene, len(scene.probes) / _EVERY_S * _SPEED, clock)
         )
+        publisher.hear()
         before = cores_of([room.pid])
         weights = _weights(room.pid, seconds, tell)
         cores = (cores_of([room.pid]) - before) / seconds
@@ -41,7 +42,7 @@ def measure(pairs: int, tell: Tell, hours: float = _HOURS) -> list[Figure]:
         time.sleep(2.0)
         room.tell("end")
         stored = room.hear()
-    if stored != 2 * sent:
+    if stored != 2 * sent or not sent:
         raise BenchError(f"{stored} readings of {2 * sent} were stored")
     return [_figure(weights, hours, f"{stored:,} readings, {cores:.2f} cores at {_SPEED:g} times its pace")]
 
