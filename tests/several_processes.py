@@ -16,8 +16,8 @@ import sqlalchemy as sa
 from service.ingest.broker_address import address_of
 from service.ingest.embedded_broker import free_port
 from service.main import now_ms
-from service.model import Alarm, AlarmTransition, Channel, Probe, from_ms, table_of
-from service.store.engine import Store
+from service.model import Alarm, AlarmTransition, Channel, Probe, WatchState, from_ms, table_of
+from service.store.engine import Store, open_store
 from tests.builders import publisher, stored, wait_until
 from tests.part_starter import PartStarter
 
@@ -159,8 +159,9 @@ class Stream(threading.Thread):
     They declare so slow a cadence that none of them can fall silent meanwhile.
     """
 
-    def __init__(self, broker: str, steps: int = MOST_STEPS, pause_s: float = 0.08) -> None:
+    def __init__(self, broker: str, database: str, steps: int = MOST_STEPS, pause_s: float = 0.08) -> None:
         super().__init__(daemon=True)
+        self._database = database
         self._broker, self._ended = broker, threading.Event()
         self._steps, self._pause_s = steps, pause_s
         self.begin_ms = (now_ms() - steps * STEP_MS) // STEP_MS * STEP_MS
@@ -182,6 +183,8 @@ class Stream(threading.Thread):
                 if not all(answered.acquire(timeout=60) for _ in range(2 * ROOMS)):
                     return
                 self.accepted += 1
+                if self.accepted == 1:
+                    _wait_until_met(self._database)
                 time.sleep(self._pause_s)
 
     def end(self) -> None:
@@ -193,6 +196,18 @@ class Stream(threading.Thread):
     @property
     def end_ms(self) -> int:
         return self.begin_ms + (self.accepted - 1) * STEP_MS
+
+
+def _wait_until_met(database: str) -> None:
+    """Wait until a watch has met every channel: it judges what comes after the first reading that it finds."""
+    store = open_store(database)
+
+    def met() -> int:
+        with store.read() as session:
+            return session.execute(sa.select(sa.func.count()).select_from(table_of(WatchState))).scalar_one()
+
+    wait_until(lambda: met() == 2 * ROOMS, 90)
+    store.close()
 
 
 def require_as_if_nothing_had_been(site: Site, store: Store, stream: Stream, *, may_repeat: bool = False) -> None:

@@ -64,7 +64,7 @@ def test_a_clock_set_by_an_hour_loses_no_reading_and_no_job_stands_still(
 ) -> None:
     wait_until(site.is_ready, 60)
     store = open_store(site.database)
-    stream = Stream(mosquitto.url)
+    stream = Stream(mosquitto.url, site.database)
     stream.start()
     for beside_s in (HOUR_S, 0):
         clock.set(beside_s)
