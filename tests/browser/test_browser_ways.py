@@ -77,7 +77,8 @@ NO_PAGES = (
     "/enclosures/{key}/readings.csv", "/look-back/report.{form}", "/labels/{number}.svg", "/set-up/room.toml",
     "/wall/{key}", "/invitation", "/profiles/{key}/trial/{number}",
 )  # fmt: skip
-"""Data, pieces of pages that are looked at whole, and links that lead on. A trial's page is looked at as it runs; an invitation's is
+"""Data, pieces of pages that are looked at whole, and links that lead on. A trial's page is looked at as it runs;
+an invitation's is
 open only to who holds its link."""
 
 
