@@ -134,12 +134,14 @@ Then this line does as the probe would; while it runs, other users of this compu
 
   {line}
 
-On a board that runs sensors/examples, in probe_settings.py:
+On a board that runs sensors/examples: make ca.der with `openssl x509 -in {told.authority} -outform DER -out ca.der`,
+copy it to the board, and write into probe_settings.py:
 
   NAME = "{told.user}"
   TOPIC = b"{told.topic}"
   BROKER = "{told.host}"
   PORT = {told.port}
+  AUTHORITY = "ca.der"
   USER = "{told.user}"
   PASSWORD = "{told.password}"
 """

@@ -8,6 +8,7 @@ and its cautions. It reads once a minute and publishes over MQTT at QoS 1; what 
 in its memory and is sent with its own time, once the clock has been set by the network.
 """
 
+import ssl
 import time
 
 # These stand on the board alone; the tests put others in their place and say so.
@@ -29,6 +30,17 @@ MEASURE_SHT3X = b"\x24\x00"
 """One shot, high repeatability, no clock stretching (SHT3x-DIS datasheet, table 9); ready after 15 ms."""
 CLOCK_AGAIN_MS = 6 * 3600 * 1000
 """The board's clock runs off by seconds a day."""
+
+
+def secured(authority: str) -> "ssl.SSLContext | None":
+    """Return what speaks TLS with a broker of that authority and with no other; None without one. Raises OSError."""
+    if not authority:
+        return None
+    context = ssl.SSLContext(ssl.PROTOCOL_TLS_CLIENT)
+    context.verify_mode = ssl.CERT_REQUIRED
+    with open(authority, "rb") as file:  # noqa: PTH123 - a board has no pathlib
+        context.load_verify_locations(cadata=file.read())
+    return context
 
 
 class Probe:
@@ -90,6 +102,9 @@ class Link:
             self._join()
             return False
         self._set_clock(now)
+        if settings.AUTHORITY and self._clock_set is None:
+            # A certificate is good from one date to another: without a clock none can be believed.
+            return False
         return self._connect()
 
     def _join(self) -> None:
@@ -109,14 +124,15 @@ class Link:
             raise
 
     def _connect(self) -> bool:
-        client = MQTTClient(
-            settings.NAME, settings.BROKER, settings.PORT, settings.USER, settings.PASSWORD, keepalive=180
-        )
         try:
+            client = MQTTClient(
+                settings.NAME, settings.BROKER, settings.PORT, settings.USER, settings.PASSWORD, keepalive=180,
+                ssl=secured(settings.AUTHORITY),
+            )  # fmt: skip
             client.connect(clean_session=False)
             # Without this a broker that went away silently would be waited for for ever.
             client.sock.settimeout(10)
-        except (OSError, MQTTException) as exc:
+        except (OSError, ValueError, MQTTException) as exc:
             print("broker:", exc)  # noqa: T201 - a board's only log is its serial line
             return False
         self._client = client

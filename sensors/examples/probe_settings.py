@@ -6,7 +6,11 @@ TOPIC = b"probes/a3-top"
 WIFI = "name of your network"
 WIFI_PASSWORD = "its password"  # noqa: S105 - an example: each board has its own
 BROKER = "192.0.2.10"
+"""With TLS, the name that stands in the broker's certificate."""
 PORT = 1883
+"""8883 with TLS."""
+AUTHORITY = ""
+"""The file on the board with the certificate of the broker's authority, in DER; empty without TLS."""
 USER = "a3-top"
 PASSWORD = "of this probe at the broker"  # noqa: S105 - an example: each board has its own
 EVERY_S = 60

@@ -5,11 +5,16 @@ that brings it is installed, by MicroPython itself. No real board, part or netwo
 """
 
 import ast
+import atexit
 import importlib.util
 import json
 import os
+import shutil
+import ssl
 import subprocess
 import sys
+import tempfile
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -27,10 +32,24 @@ STARTED = 1_772_323_200
 AIR = {"humidity": 61.04, "temperature": 24.43}
 
 
+@cache
+def authority() -> Path:
+    """Return the certificate of an authority as a board reads it, made as the deployed broker's is."""
+    folder = Path(tempfile.mkdtemp())
+    atexit.register(shutil.rmtree, folder)
+    made = ROOT / "deploy" / "mosquitto" / "make-certificates.sh"
+    subprocess.run(["/bin/sh", made, "broker.example.org", folder], check=True, capture_output=True)
+    der = ssl.PEM_cert_to_DER_cert((folder / "ca.crt").read_text(encoding="ascii"))
+    (folder / "ca.der").write_bytes(der)
+    return folder / "ca.der"
+
+
+@cache
 def messages(runner: str) -> dict[str, tuple[list[dict[str, float]], int]]:
     """Return what the broker got in each part of the scenario, and how many readings waited at its end."""
     ran = subprocess.run(
-        [*RUNNERS[runner], str(SCENARIO), str(EXAMPLES)], capture_output=True, text=True, timeout=60, check=False,
+        [*RUNNERS[runner], str(SCENARIO), str(EXAMPLES), str(authority())],
+        capture_output=True, text=True, timeout=60, check=False,
         env=os.environ | {"PYTHONDONTWRITEBYTECODE": "1"},
     )  # fmt: skip
     assert ran.returncode == 0, ran.stderr
@@ -41,6 +60,7 @@ def messages(runner: str) -> dict[str, tuple[list[dict[str, float]], int]]:
             inside, _, left = rest.rpartition("] ")
             found[name] = ([json.loads(text) for text in ast.literal_eval(f"[{inside}]")], int(left))
     assert f"by {runner}" in ran.stdout
+    assert "must know True of 1" in ran.stdout
     return found
 
 
@@ -72,6 +92,13 @@ def test_what_is_no_measurement_is_left_out(runner: str) -> None:
     assert got["no clock"] == ([], 1)
     assert got["clock again"] == ([{"spot": -12.5}], 0)
     assert got["from the start"] == ([{"spot": -12.5}], 0)
+
+
+@pytest.mark.parametrize("runner", RUNNERS)
+def test_with_an_authority_it_connects_once_it_has_the_time(runner: str) -> None:
+    got = messages(runner)
+    assert got["no clock for TLS"] == ([], 0)
+    assert got["TLS"][0]
 
 
 def test_what_it_sends_is_read_as_the_guide_maps_it() -> None:

@@ -20,12 +20,14 @@ class World:
     ms = 0
     wifi = broker = True
     clock_set = False
+    time_server = True
     sht = (26000, 40000)
     sht_spoilt = False
     spot = 31.25
     scans = 1
     got = []
     connects = []
+    tls = []
 
 
 def crc(data):
@@ -132,8 +134,8 @@ ntptime = Module()
 
 
 def settime():
-    if not World.wifi:
-        raise OSError("no network")
+    if not World.wifi or not World.time_server:
+        raise OSError("no answer")
     World.clock_set = True
 
 
@@ -153,7 +155,8 @@ class Socket:
 
 
 class MQTTClient:
-    def __init__(self, name, host, port, user, password, keepalive):
+    def __init__(self, name, host, port, user, password, keepalive, ssl):
+        World.tls.append(ssl)
         self.sock = Socket()
 
     def connect(self, clean_session):
@@ -243,4 +246,16 @@ probe_settings.WATCHDOG_MS = 0
 stop = World.ms + 1000
 main.run(lambda: stop > World.ms)
 told("from the start")
+probe_settings.AUTHORITY, World.clock_set = sys.argv[2], False
+World.time_server = False
+stop = World.ms + 60_000
+main.run(lambda: stop > World.ms)
+told("no clock for TLS")
+World.tls.clear()
+World.time_server = True
+stop = World.ms + 60_000
+main.run(lambda: stop > World.ms)
+told("TLS")
+known = World.tls[-1].get_ca_certs() if hasattr(World.tls[-1], "get_ca_certs") else [None]
+print("must know", World.tls[-1].verify_mode == main.ssl.CERT_REQUIRED, "of", len(known))
 print("by", sys.implementation.name)
