@@ -8,7 +8,7 @@ after a restart; since every decision follows from the readings, they come out t
 import math
 import threading
 import time
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from functools import partial
 
 import structlog
@@ -33,7 +33,15 @@ from service.store.facts import ChannelFact, RoomFacts, facts_version, load_fact
 from service.store.history import corrected
 from service.store.holds import overdue_holds
 from service.store.measured import Measured, measured_in
-from service.store.readings import Newest, newest_readings, number, read_readings, recent_times
+from service.store.readings import (
+    Newest,
+    StoredReadings,
+    newest_readings,
+    number,
+    read_readings,
+    recent_times,
+)
+from service.store.recent import recent_readings
 from service.watch.by_the_clock import LOOK_EVERY_MS, changes_by_the_clock
 from service.watch.channel_watch import CONTEXT_MS, AlarmEvent, AlarmRaised, ChannelWatch
 from service.watch.enclosure_watch import UNSEEN, EnclosureWatch
@@ -114,7 +122,8 @@ class Watch:
                 state for state in newest_readings(session, self._seen_write) if state.channel_id in self._channels
             ]
             self.writes_behind = number(session, "write") - self._seen_write if self._seen_write >= 0 else 0
-            events = ended + [event for state in touched for event in self._take(session, state)]
+            recent = recent_readings(session, self._spans(touched))
+            events = ended + [event for state in touched for event in self._take(session, state, recent)]
             events += self._by_the_clock(session)
             holds_are_over = self._has_the_first() and bool(overdue_holds(session, from_ms(self._now_ms())))
         if self._rooms is not None:
@@ -211,7 +220,16 @@ class Watch:
         }
         return [event for watch in gone for event in watch.ended(now_ms)]
 
-    def _take(self, session: Session, state: Newest) -> list[AlarmEvent]:
+    def _spans(self, touched: Iterable[Newest]) -> dict[int, tuple[int, int]]:
+        """Return which readings of each channel are to be judged, with those that trends are drawn through."""
+        known = ((state, self._channels[state.channel_id].last_ms) for state in touched)
+        return {
+            state.channel_id: (last - CONTEXT_MS, state.at_ms + 1)
+            for state, last in known
+            if last is not None and last < state.at_ms
+        }
+
+    def _take(self, session: Session, state: Newest, recent: Mapping[int, StoredReadings]) -> list[AlarmEvent]:
         watch = self._channels[state.channel_id]
         self._first_seen = self._first_seen or watch.last_ms is None
         after = state.at_ms - 1 if watch.last_ms is None else watch.last_ms
@@ -220,7 +238,9 @@ class Watch:
         if watch.lacks_ms:
             before = read_readings(session, state.channel_id, after + 1 - watch.lacks_ms, after + 1)
             watch.recall(corrected(watch.channel, before))
-        readings = read_readings(session, state.channel_id, after - CONTEXT_MS, state.at_ms + 1)
+        readings = recent.get(state.channel_id)
+        if readings is None:
+            readings = read_readings(session, state.channel_id, after - CONTEXT_MS, state.at_ms + 1)
         return watch.take(corrected(watch.channel, readings), after)
 
     def _by_the_clock(self, session: Session) -> list[AlarmEvent]:
