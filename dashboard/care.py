@@ -1,5 +1,6 @@
 """The Care page's content: what is due, what is in use and how old it is, what was measured, what was done."""
 
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Final
@@ -7,6 +8,7 @@ from urllib.parse import quote
 
 from sqlmodel import Session
 
+from dashboard.racks import racks_of
 from dashboard.words import clock, exact, number, zone_name
 from service.api.care_due import MONTH, Due, due_list
 from service.climate.uv_zones import SOURCE, ZONES, zone_of_mean, zones_by_most
@@ -18,6 +20,8 @@ _PAST: Final = timedelta(days=120)
 _LISTED: Final = 60
 _MONTHS_SAY_IT: Final = 2
 """Below so many, days say more."""
+FEW: Final = 4
+"""More pieces of equipment than these are folded: what is due of them stands above."""
 KINDS: Final = ("basking lamp", "UV lamp", "daylight lamp", "heat mat", "filter", "misting nozzle", "pump", "reservoir")
 """Offered for equipment; anything else may be written."""
 USUAL_TASKS: Final = (
@@ -49,15 +53,23 @@ class DueView:
 class EquipmentView:
     """Equipment in use, its age and how much of its life is over."""
 
-    enclosure: str
-    where: str
     kind: str
+    words: str
     since: str
     age: str
     life: str
     share: float | None
     is_over: bool
     months: str
+
+
+@dataclass(frozen=True, slots=True)
+class EquippedView:
+    """An enclosure and the equipment that is in use there."""
+
+    enclosure: str
+    where: str
+    pieces: tuple[EquipmentView, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,7 +104,8 @@ class CareView:
     counts: str
     due: tuple[DueView, ...]
     later: tuple[DueView, ...]
-    equipment: tuple[EquipmentView, ...]
+    equipped: tuple[EquippedView, ...]
+    pieces: int
     uv: tuple[UvView, ...]
     done: tuple[DoneView, ...]
     zones: tuple[tuple[int, str, str, str], ...]
@@ -110,7 +123,7 @@ def care_view(session: Session, facts: RoomFacts, now: datetime) -> CareView:
     uv = [row for key, row in measured_uv(session).items() if key in facts.enclosures]
     return CareView(
         _counts(overdue, len(pressing) - overdue), pressing, later,
-        tuple(_piece(row, facts, now) for row in pieces), tuple(_uv(row, facts, now) for row in uv),
+        tuple(_equipped(pieces, facts, now)), len(pieces), tuple(_uv(row, facts, now) for row in uv),
         tuple(_done(row, facts, now) for row in done), tuple(_zone_rows()), SOURCE,
     )  # fmt: skip
 
@@ -126,9 +139,10 @@ def _due(one: Due, facts: RoomFacts, now: datetime) -> DueView:
         verb = {"equipment": "installed", "reference check": "last checked"}.get(one.kind, "last done")
         last = f"{verb} {_date(one.last_at, facts, now)}" + (f" by {one.last_by}" if one.last_by else "")
     kind = one.what.removeprefix("replace the ") if one.kind == "equipment" else ""
+    what = one.what if one.kind == "reference check" else equipment_words(one.what)
     return DueView(
         f"due-{one.kind.split()[0]}-{one.number or quote(f'{one.enclosure}-{kind}{one.probe}', safe='')}", one.kind,
-        one.what[0].upper() + one.what[1:], one.enclosure, one.where or "the whole site", one.state(now),
+        what[0].upper() + what[1:], one.enclosure, one.where or "the whole site", one.state(now),
         _when(one.due_at, now), exact(one.due_at, facts.zone), last, one.number, kind, one.probe,
     )  # fmt: skip
 
@@ -146,13 +160,27 @@ def _date(at: datetime, facts: RoomFacts, now: datetime) -> str:
     return f"{local.day} {local:%b}" if local.year == today.year else f"{local.day} {local:%b %Y}"
 
 
+def equipment_words(kind: str) -> str:
+    """Return a kind of equipment, or of task, in words: ``uvb-lamp`` is ``UVB lamp``."""
+    words = kind.replace("-", " ").replace("_", " ").split()
+    return " ".join(word.upper() if word.lower() in {"uv", "uvb"} else word for word in words)
+
+
+def _equipped(rows: Sequence[Equipment], facts: RoomFacts, now: datetime) -> Iterator[EquippedView]:
+    """Yield the enclosures that have equipment, in the order of the racks."""
+    for rack in racks_of(facts.enclosures.values()):
+        for cell in rack.cells:
+            there = tuple(_piece(row, facts, now) for row in rows if row.enclosure_id == cell.enclosure.id)
+            if there:
+                yield EquippedView(cell.enclosure.key, cell.enclosure.name, there)
+
+
 def _piece(row: Equipment, facts: RoomFacts, now: datetime) -> EquipmentView:
-    enclosure = facts.enclosures[row.enclosure_id]
     age, life = (now - row.from_at) / MONTH, row.replace_after_months
     share = None if life is None else age / life
     told = f"{age:.0f} months" if age >= _MONTHS_SAY_IT else f"{(now - row.from_at).days} days"
     return EquipmentView(
-        enclosure.key, enclosure.name, row.kind, _date(row.from_at, facts, now), told,
+        row.kind, equipment_words(row.kind), _date(row.from_at, facts, now), told,
         "" if life is None else f"replace after {life:g} months", share, share is not None and share >= 1,
         "" if life is None else f"{life:g}",
     )  # fmt: skip
@@ -175,7 +203,7 @@ def _uv(row: CareDone, facts: RoomFacts, now: datetime) -> UvView:
 
 def _done(row: CareDone, facts: RoomFacts, now: datetime) -> DoneView:
     enclosure = facts.enclosures.get(row.enclosure_id or 0)
-    what = f"UV index {number(row.value, 'UV index')} measured" if row.kind == "uv-index" else row.kind
+    what = f"UV index {number(row.value, 'UV index')} measured" if row.kind == "uv-index" else equipment_words(row.kind)
     key, name = (enclosure.key, enclosure.name) if enclosure else ("", "the whole site")
     return DoneView(
         what[0].upper() + what[1:], key, name, clock(row.at, facts.zone, now),

@@ -9,7 +9,7 @@ from fastapi import APIRouter, Path, Response
 from fastapi.responses import HTMLResponse
 from sqlmodel import Session
 
-from dashboard.care import KINDS, USUAL_TASKS, care_view
+from dashboard.care import FEW, KINDS, USUAL_TASKS, care_view
 from dashboard.pages.forms import Form, go_to, local_path
 from dashboard.pages.site import Pages
 from service.api.care_due import install, take_away
@@ -84,7 +84,7 @@ class _Desk:
             view = care_view(session, facts, now)
         places = [(one.key, one.name) for one in facts.enclosures.values()]
         cautions = {"heat": HEAT_CAUTION, "mains": MAINS_CAUTION}
-        offered = {"kinds": KINDS, "usual": USUAL_TASKS, "zones": ZONES, "places": places}
+        offered = {"kinds": KINDS, "usual": USUAL_TASKS, "zones": ZONES, "places": places, "few": FEW}
         return self._pages.html("care.html", facts, now, status, view=view, said=said, **offered, **cautions)
 
     def do(self, form: dict[str, str], change: Change) -> Response:

@@ -61,6 +61,12 @@ def test_a_lamp_ages_is_replaced_and_stands_in_the_room_file(caring: tuple[Visit
     page = keeper.get("/care").text
     assert "in use 7 months, since 1 Sep 2025 · replace after 6 months" in page
     assert "117 per cent of its life" in page
+    keeper.post("/care/equipment", data={"enclosure": "new", "kind": "uvb-lamp", "months": "6"})
+    page = keeper.get("/care").text
+    assert "UVB lamp" in page
+    assert ">uvb" not in page.lower().replace(">uvb lamp", "")
+    assert "In use: 2, in 1 enclosure<" in page
+    keeper.post("/care/equipment/take-away", data={"enclosure": "new", "kind": "uvb-lamp"})
     keeper.post("/care/equipment", data={"enclosure": "new", "kind": "UV lamp", "months": "6"})
     with house.store.read() as session:
         written = export_room_file(session, house.clock[0])
