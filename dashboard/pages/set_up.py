@@ -12,6 +12,7 @@ from dashboard.pages.charts import enclosure_named
 from dashboard.pages.forms import LongForm, go_to
 from dashboard.pages.site import Pages
 from dashboard.profiles import check_name_of, overrides_of
+from dashboard.racks import racks_of
 from dashboard.set_up import (
     MOST_CYCLES,
     EnclosureFields,
@@ -32,6 +33,11 @@ from service.store.facts import RoomFacts
 from service.watch.conditions import HEAT_CAUTION, MAINS_CAUTION
 
 _ZONES: Final = sorted(zone for zone in available_timezones() if "/" in zone and not zone.startswith("Etc/"))
+
+_SHARES: Final = ", ".join(
+    f"{check_name_of(check)} {100 * share:g} %" for check, (_unit, share) in CHECK_UNITS_AND_SHARES.items() if share
+)
+"""Which targets are a share of time, and the usual one of each."""
 
 
 def set_up_router(pages: Pages) -> APIRouter:
@@ -111,7 +117,8 @@ class _Desk:
         ]
         placed = {place.enclosure_id for c in facts.channels.values() if (place := c.placement_at(now_ms))}
         broker = self._parts.settings.broker_listen if self._parts.settings.broker == "embedded" else ""
-        shown = {"rooms": rooms, "placed": placed, "said": said, "zones": _ZONES, "broker": broker}
+        racks = {key: racks_of(there) for key, _, there in rooms}
+        shown = {"rooms": rooms, "racks": racks, "placed": placed, "said": said, "zones": _ZONES, "broker": broker}
         return self._pages.html("set_up.html", facts, self._parts.now(), status, heat=HEAT_CAUTION, **shown)
 
     def form(self, key: str, said: str = "", sent: EnclosureFields | None = None, status: int = 200) -> HTMLResponse:
@@ -123,7 +130,7 @@ class _Desk:
             "fields": fields, "is_new": not key, "key": key, "said": said, "profiles": profiles_offered(facts),
             "rooms": facts.rooms, "heat": HEAT_CAUTION, "mains": MAINS_CAUTION,
             "overrides": overrides_of(enclosure, facts, self._parts.now()) if enclosure else (),
-            "checks": [(check, check_name_of(check)) for check in CHECK_UNITS_AND_SHARES],
+            "checks": [(check, check_name_of(check)) for check in CHECK_UNITS_AND_SHARES], "shares": _SHARES,
         }  # fmt: skip
         return self._pages.html("set_up_enclosure.html", facts, self._parts.now(), status, **shown)
 

@@ -43,7 +43,8 @@ def test_an_empty_site_leads_to_its_first_enclosure_and_the_file_says_the_same(
     assert founder.post("/set-up/enclosure", data=ENCLOSURE).headers["location"] == "/set-up"
     page = founder.get("/set-up").text
     assert "Now a probe" in page
-    assert "rack A, level 2, slot 3 · no probe yet" in page
+    assert ">Rack A</h3>" in page
+    assert "level 2, slot 3 · no probe yet" in page
     assert "Day geckos 1" in founder.get("/").text
     assert "Phelsuma grandis" in founder.get("/enclosures/day-geckos-1").text
     file = parse_room_file(founder.get("/set-up/room.toml").text)
@@ -126,13 +127,25 @@ def test_one_target_is_set_differently_for_a_while_and_given_back(house: Glassho
     with house.store.read() as session:
         facts = house.parts.facts(session)
         assert targets_at(facts, facts.by_key["steady"], to_ms(NOW))["night-floor"].low == 23.0
+    misted = {"check": "misting-cycles", "share": "90", "reason": "a nozzle is away"}
+    assert 'name="share"' in page
+    assert keeper.post("/set-up/enclosures/steady/overrides", data=misted).status_code == 303
+    assert "90 % of the cycles: a nozzle is away" in keeper.get("/set-up/enclosures/steady").text
     file = parse_room_file(keeper.get("/set-up/room.toml").text)
-    assert [one.check for spec in file.enclosures for one in spec.overrides] == ["night-floor"]
+    found = [(one.check, one.share) for spec in file.enclosures for one in spec.overrides]
+    assert found == [("misting-cycles", 0.9), ("night-floor", None)]
     assert keeper.post("/set-up/enclosures/steady/overrides/night-floor/end").status_code == 303
     with house.store.read() as session:
         facts = house.parts.facts(session)
         assert targets_at(facts, facts.by_key["steady"], to_ms(NOW) + 1)["night-floor"].low == 20.0
-    for wrong in ({"low": "warm"}, {"low": ""}, {"reason": ""}, {"until": "2026-01-01"}, {"check": "none"}):
+    for wrong in (
+        {"low": "warm"},
+        {"low": ""},
+        {"reason": ""},
+        {"until": "2026-01-01"},
+        {"check": "none"},
+        {"share": "50"},
+    ):
         assert keeper.post("/set-up/enclosures/steady/overrides", data=sent | wrong).status_code == 422
     assert keeper.post("/set-up/enclosures/steady/overrides/night-floor/end").status_code == 422
 
