@@ -72,9 +72,10 @@ def draw_day(asked: DayAsked, *, written: bool = False) -> Markup:
                 parts.append(_limit(axis, band, unit, (low, high), (top, bottom)))
     parts.append(_edges(asked.targets, scale, written=written))
     parts += [_drop(axis, instant_of(asked.day, at, asked.zone)) for at in asked.cycles]
+    parts.append("</svg>")
     if written:
-        parts += [_hour(axis, hour, at_ms) for hour, at_ms in axis.hours(6)]
-    return Markup("".join([*parts, "</svg>"]))  # noqa: S704 - numbers, our own words, one escaped label
+        parts.append(_hours(axis))
+    return Markup("".join(parts))  # noqa: S704 - numbers, our own words, one escaped label
 
 
 def _periods(asked: DayAsked) -> list[Photoperiod]:
@@ -174,5 +175,10 @@ def _drop(axis: Axis, at_ms: int) -> str:
     return f'<svg class="rain-due" x="{x:.2f}%" y="92%" overflow="visible"><path d="{_DROP}"/></svg>'
 
 
-def _hour(axis: Axis, hour: int, at_ms: int) -> str:
-    return f'<text class="hour" x="{100 * axis.share(at_ms):.2f}%" y="{_SPLIT - 1.5:.1f}%">{hour:02d}</text>'
+def _hours(axis: Axis) -> str:
+    """Return the hours as a line of its own below the day: no band lies behind them."""
+    marks = "".join(
+        f'<line x1="{x:.2f}%" x2="{x:.2f}%" y2="4"/><text x="{x:.2f}%" y="16">{hour:02d}:00</text>'
+        for x, hour in ((100 * axis.share(at_ms), hour) for hour, at_ms in axis.hours(6))
+    )
+    return f'<svg class="asked-hours" aria-hidden="true" width="100%" height="20">{marks}</svg>'
