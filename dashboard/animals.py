@@ -2,7 +2,8 @@
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date, datetime
+from itertools import groupby
 from urllib.parse import quote
 
 from sqlmodel import Session
@@ -10,6 +11,7 @@ from sqlmodel import Session
 from dashboard.pages.local_forms import field_value, when
 from dashboard.words import exact, iso
 from service.lookback.noted import entry_bodies, entry_words
+from service.lookback.words import weekday_words
 from service.model import Housing, JournalEntry, from_ms, to_ms
 from service.store.animals import AnimalFact, load_animals
 from service.store.clutches import ClutchFact, load_clutches
@@ -50,6 +52,8 @@ class EntryView:
     words: str
     about: tuple[tuple[str, str], ...]
     at: str
+    day: date
+    clock: str
     at_iso: str
     at_exact: str
     field: str
@@ -59,6 +63,15 @@ class EntryView:
     by: str
     is_event: bool
     corrected: bool
+
+
+@dataclass(frozen=True, slots=True)
+class JournalDay:
+    """A local day of the journal; `by` is empty where more than one noted something."""
+
+    words: str
+    by: str
+    entries: tuple[EntryView, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,14 +158,26 @@ def _entry(
     if entry.enclosure_id is not None:
         key, name = places[entry.enclosure_id]
         about.append((name, f"/enclosures/{key}"))
-    kind = KINDS[entry.kind]
+    kind, local = KINDS[entry.kind], entry.from_at.astimezone(facts.zone)
     return EntryView(
         id=entry.id or 0, kind=entry.kind, words=entry_words(body | {"note": ""}), about=tuple(about),
-        at=when(entry.from_at, facts, now), at_iso=iso(entry.from_at), at_exact=exact(entry.from_at, facts.zone),
+        at=when(entry.from_at, facts, now), day=local.date(), clock=f"{local:%H:%M}", at_iso=iso(entry.from_at),
+        at_exact=exact(entry.from_at, facts.zone),
         field=field_value(entry.from_at, facts), value="" if entry.value is None else f"{entry.value:g}",
         has_value=kind.unit is not None, note=entry.note, by=entry.entered_by, is_event=kind.is_event,
         corrected=entry.replaces_id is not None,
     )  # fmt: skip
+
+
+def journal_days(entries: Sequence[EntryView], this_year: int) -> list[JournalDay]:
+    """Return entries by their local day, in the order given; a day of another year says which."""
+    found: list[JournalDay] = []
+    for day, some in groupby(entries, key=lambda entry: entry.day):
+        there = tuple(some)
+        authors = {entry.by for entry in there}
+        words = weekday_words(day) if day.year == this_year else f"{weekday_words(day)} {day.year}"
+        found.append(JournalDay(words, authors.pop() if len(authors) == 1 else "", there))
+    return found
 
 
 def housing_views(session: Session, animal: AnimalFact, facts: RoomFacts, now: datetime) -> list[HousingView]:

@@ -1,7 +1,7 @@
 """The Clutches pages: laid, counted, put somewhere, how far they have come, and what came of them."""
 
 from collections.abc import Callable
-from datetime import datetime
+from datetime import date, datetime
 
 from fastapi import APIRouter, Response
 from fastapi.responses import HTMLResponse
@@ -24,6 +24,7 @@ from service.api.sign_in import SignedIn
 from service.errors import BadUse, NotFound, Refused
 from service.lookback.lives.eggs import development_of, eggs_body
 from service.lookback.lives.stays import life_of_clutch
+from service.lookback.words import span_words
 from service.model import ZONES, Animal, ClutchRecord, from_ms, to_ms
 from service.people.roles import Visitor
 from service.store import clutches as kept
@@ -148,11 +149,18 @@ def _card(session: Session, facts: RoomFacts, clutch: kept.ClutchFact, now: date
         "ended": clutch.outcome or ("over" if clutch.ended_ms is not None else ""),
         "sentences": body["sentences"],
         "eggs": body["eggs"],
+        "hatching": _hatching(body["eggs"]),
         "place": (names[place.enclosure_id][1], names[place.enclosure_id][0], place.zone) if place else None,
         "places": [
             (names[p.enclosure_id][1], p.zone, when(from_ms(p.start_ms), facts, now)) for p in reversed(clutch.places)
         ],
     }
+
+
+def _hatching(eggs: dict) -> str:
+    """Return when hatching is to be expected, empty where that is not known."""
+    edges = [date.fromisoformat(day) for day in (eggs["hatch_from"], eggs["hatch_until"]) if day]
+    return span_words(*edges) if edges else ""
 
 
 def _terms(form: dict[str, str]) -> kept.ClutchTerms:

@@ -5,7 +5,7 @@ from typing import Annotated
 from fastapi import APIRouter, Path, Query, Response
 from fastapi.responses import HTMLResponse
 
-from dashboard.animals import TAPPED_HERE, choices, entry_views, kinds_offered
+from dashboard.animals import TAPPED_HERE, choices, entry_views, journal_days, kinds_offered
 from dashboard.pages.forms import Form, go_to, local_path
 from dashboard.pages.local_forms import enclosure_in, field_value, local_at, optional_number
 from dashboard.pages.site import Pages
@@ -53,8 +53,9 @@ class _Desk:
             facts, now = self._parts.facts(session), self._parts.now()
             found = entries_within(session, from_ms(0), from_ms(2**42), None, page * _PAGE + 1)
             entries = entry_views(session, found[(page - 1) * _PAGE : page * _PAGE], facts, now)
+        days = journal_days(entries, now.astimezone(facts.zone).year)
         shown = {
-            "entries": entries, "page": page, "older": len(found) > page * _PAGE, "said": said,
+            "days": days, "page": page, "older": len(found) > page * _PAGE, "said": said,
             "enclosures": choices(facts), "now_field": field_value(now, facts),
             "tapped": [(kind, KINDS[kind].words) for kind in TAPPED_HERE],
             "kinds": kinds_offered({"enclosure", "either"}),

@@ -10,6 +10,7 @@ from dashboard.animals import choices
 from dashboard.asked import degrees
 from dashboard.pages.local_forms import field_value
 from dashboard.pages.site import Pages
+from dashboard.went_wrong import went_wrong
 from service.errors import BadUse, NotFound
 from service.lookback.forms.composing import document_of
 from service.lookback.forms.drawn import pictures_of
@@ -83,7 +84,9 @@ class _Desk:
                 ("Clutches", [(f"clutch:{one.name}", one.name) for one in load_clutches(session)]),
                 ("Enclosures", [(f"enclosure:{key}", name) for key, name in choices(facts)]),
             ]
-        shown = {"subjects": subjects, "said": "", "report": None, "today": field_value(now, facts)[:10]}
+            wrong = went_wrong(session, facts, now) if question is None else []
+        today = field_value(now, facts)[:10]
+        shown = {"wrong": wrong, "subjects": subjects, "said": "", "report": None, "today": today}
         asked = {"of": "", "first": "", "last": ""}
         status = 200
         if question is not None:

@@ -1,7 +1,7 @@
 """The journal: what keepers noted of animals, clutches and enclosures, corrected without losing what stood before."""
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Final
@@ -223,14 +223,22 @@ class About:
 
 
 def entries_within(
-    session: Session, start: datetime, end: datetime, about: About | None = None, limit: int | None = None
+    session: Session,
+    start: datetime,
+    end: datetime,
+    about: About | None = None,
+    limit: int | None = None,
+    *,
+    kinds: Collection[str] = (),
 ) -> Sequence[JournalEntry]:
-    """Return the entries that count of a span [start, end), the newest first."""
+    """Return the entries that count of a span [start, end), the newest first; of `kinds` alone where some are named."""
     later = _ENTRY.alias()
     replaced = sa.select(later.c.replaces_id).where(later.c.replaces_id.is_not(None))
     query = select(JournalEntry).where(
         _ENTRY.c.withdrawn.is_(False), _ENTRY.c.id.not_in(replaced), _ENTRY.c.from_at >= start, _ENTRY.c.from_at < end
     )
+    if kinds:
+        query = query.where(_ENTRY.c.kind.in_(sorted(kinds)))
     if about is not None:
         pairs = [(_ENTRY.c[name], getattr(about, name)) for name in ("animal_id", "clutch_id", "enclosure_id")]
         query = query.where(sa.or_(*(column == value for column, value in pairs if value is not None)))

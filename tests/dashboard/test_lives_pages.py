@@ -119,6 +119,10 @@ def test_an_illness_gives_the_look_back_and_pins_the_readings(keeper: Keeper, am
     assert [(pin.enclosure_id, pin.reason) for pin in pins] == [(1, "ill: Amber, 2026-03-30")]
     page = keeper.send(f"{amber}/look-back-days", kind="illness", days="20")
     assert "Look back 20 days" in page
+    start = keeper.see("/look-back")
+    assert HOSTILE not in start
+    (link,) = re.findall(r'<a class="button" href="(/look-back\?animal=Amber[^"]*)">Look back 20 days', start)
+    assert "from=2026-03-10&amp;to=2026-03-30" in link
     assert "look back 1 to 730 days" in keeper.refused(f"{amber}/look-back-days", 422, kind="illness", days="0")
 
 
@@ -178,7 +182,7 @@ def test_a_clutch_is_entered_moved_and_fails(keeper: Keeper, amber: str, house: 
     new = {"name": "Eggs 琥珀", "species": LIZARD, "mother": "Amber", "laid": "2026-03-20T09:00", "enclosure": "long"}
     page = keeper.send("/clutches", zone="ambient", **new, **terms)
     assert "8 eggs laid on 20 March 2026" in page
-    assert "Hatching expected 2026-04-0" in page
+    assert re.search(r"Hatching expected \d to \d+ April 2026", page)
     address = f"/clutches/{quote('Eggs 琥珀')}"
     assert amber
     page = keeper.send(f"{address}/correct", laid="2026-03-20T09:00", **(terms | {"eggs": "7"}))
@@ -188,6 +192,7 @@ def test_a_clutch_is_entered_moved_and_fails(keeper: Keeper, amber: str, house: 
     assert "failed on 2 April 2026, after 13 days: 0 of 7" in page
     with house.store.read() as session:
         assert "clutch failed: Eggs 琥珀, 2026-04-02" in {pin.reason for pin in session.exec(select(PinnedSpan))}
+    assert 'href="/look-back?clutch=Eggs+%E7%90%A5%E7%8F%80">Look back since it was laid' in keeper.see("/look-back")
     assert "Record of the clutch corrected" in keeper.see(f"/look-back?clutch={quote('Eggs 琥珀')}")
 
 
@@ -208,4 +213,7 @@ def test_the_journal_lists_what_concerns_enclosures_too(keeper: Keeper) -> None:
     page = keeper.send("/journal", kind="lamp-changed", enclosure="long", note="100 W")
     assert "lamp changed" in page
     assert "100 W" in page
+    # A day stands once, and with it who noted all of it.
+    assert page.count("Thursday 2 April") == 1
+    assert page.count("someone at this computer") == page.count('class="journal-day"')
     assert "choose one" in keeper.refused("/journal", 422, kind="note", note="x", enclosure="")
