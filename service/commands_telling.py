@@ -31,7 +31,7 @@ def contact_test(name: NameArgument) -> None:
         store.close()
     if tried.failed is not None:
         raise NotDelivered(
-            f"the test message did not reach {tried.contact}: {tried.failed}; mend the room file's route"
+            f"the test message did not reach {tried.contact}: {tried.failed}; mend the route on the Telling page"
         )
     typer.echo(f"{tried.contact} was sent a test message ({tried.about}); see whether it arrives.")
 
@@ -44,7 +44,7 @@ def contact_list() -> None:
         contacts, states = contacts_in_use(session), route_states(session)
     store.close()
     if not contacts:
-        typer.echo("Nobody is told of alarms: add a [[contact]] to the room file and apply it.")
+        typer.echo("Nobody is told of alarms: add one on the Telling page.")
         return
     table = Table("name", "route", "from", "hours", "last sent (UTC)", "fails", box=None, pad_edge=False)
     for one in contacts:

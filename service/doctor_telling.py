@@ -20,7 +20,7 @@ def telling_findings(session: Session, public_url: str, now: datetime) -> Iterat
     """Yield how each contact's route is, whether messages wait for long, and whether they carry a link."""
     contacts, states = contacts_in_use(session), route_states(session)
     if not contacts:
-        yield note("telling", "nobody is told of alarms: add a [[contact]] to the room file")
+        yield note("telling", "nobody is told of alarms: add a contact on the Telling page")
         return
     for contact in contacts:
         yield _route_finding(contact, states.get(contact.id or 0), now)
@@ -39,11 +39,12 @@ def telling_findings(session: Session, public_url: str, now: datetime) -> Iterat
 def _route_finding(contact: Contact, state: RouteState | None, now: datetime) -> Finding:
     about, unusable = about_route(contact.route)
     if unusable is not None:
-        return wrong("telling", f"contact {contact.name}: {unusable}; mend the room file")
+        return wrong("telling", f"contact {contact.name}: {unusable}; mend the route on the Telling page")
     if state is not None and state.failing_since is not None:
         since = f"{state.failing_since:%Y-%m-%d %H:%M} UTC"
         return wrong(
-            "telling", f"contact {contact.name} cannot be told since {since}: {state.said}; mend the room file"
+            "telling",
+            f"contact {contact.name} cannot be told since {since}: {state.said}; mend the route on the Telling page",
         )
     if state is None or state.sent_at is None or now - state.sent_at > _UNTRIED:
         last = f"since {state.sent_at:%Y-%m-%d}" if state and state.sent_at else "yet"
@@ -57,7 +58,7 @@ def _route_finding(contact: Contact, state: RouteState | None, now: datetime) ->
 def _step_findings(session: Session, names: set[str]) -> Iterator[Finding]:
     steps = steps_in_use(session)
     if not steps:
-        yield note("telling", "nobody is told next when nobody answers: add an [[escalation]] to the room file")
+        yield note("telling", "nobody is told next when nobody answers: add a step on the Telling page")
     for step in steps:
         gone = [str(name) for name in step.contacts if name not in names]
         if gone:

@@ -7,7 +7,7 @@
     │   ├── NotFound             no such enclosure, probe, alarm …
     │   ├── Refused              it exists, but what was asked is not allowed now
     │   └── RoomFileInvalid      the room file has errors; all of them are listed
-    ├── RouteInvalid             a contact's route is none that can be used; mend the room file
+    ├── RouteInvalid             a contact's route is none that can be used; mend it where it stands
     ├── SettingInvalid           a setting must be mended before the service can run
     ├── StoreUnusable            the database cannot be used as it is
     │   ├── StoreNewer           made by a newer version of the program

@@ -16,7 +16,10 @@ _NAMED: Final = (
     (re.compile(r"/healthz|/readyz|/sign-in|/sign-out|/static/.+|/wall/[^/]+|/invitation(/[^/]+)?"), Right.NOTHING),
     (re.compile(r"/my-password|/my-sessions/.+|/degrees"), Right.SEE),
     (
-        re.compile(r"/people(/.*)?|/set-up/room\.toml|/first-owner|/api/v1/people(/.*)?|/api/v1/tokens(/.*)?"),
+        re.compile(
+            r"/people(/.*)?|/set-up/room\.toml|/telling/(contacts|steps)(/.*)?|/first-owner"
+            r"|/api/v1/people(/.*)?|/api/v1/tokens(/.*)?"
+        ),
         Right.MANAGE,
     ),
 )

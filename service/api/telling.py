@@ -121,7 +121,7 @@ def post_test(parts: PartsDep, person: SignedIn, name: Annotated[str, Path(max_l
     tried = send_test(parts.store, name, person.name, parts.now(), parts.settings.public_url)
     if tried.failed is not None:
         raise Refused(
-            f"the test message did not reach {tried.contact}: {tried.failed}; mend the route in the room file"
+            f"the test message did not reach {tried.contact}: {tried.failed}; mend the route on the Telling page"
         )
     return TriedAnswer(contact=tried.contact, route=tried.about)
 

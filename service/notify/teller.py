@@ -183,7 +183,7 @@ class Teller:
     ) -> Message | None:
         """Return what is sent now; None where it is put off or need not be said any more."""
         if contact is None or contact.retired_at is not None:
-            withdraw(session, delivery, now, "the contact is no longer in the room file")
+            withdraw(session, delivery, now, "the contact was ended")
             return None
         listener = listener_of(contact)
         if not delivery.urgent and listener.hours and is_held_by_hours(listener, "medium", now, facts.zone):

@@ -48,7 +48,7 @@ def about_route(url: str) -> tuple[str, str | None]:
 
 
 def contact_named(session: Session, name: str) -> Contact:
-    """Return the contact of the room file that has that name.
+    """Return the contact that has that name.
 
     Raises
     ------
@@ -58,7 +58,7 @@ def contact_named(session: Session, name: str) -> Contact:
     contacts = contacts_in_use(session)
     found = next((contact for contact in contacts if contact.name == name), None)
     if found is None:
-        known = ", ".join(contact.name for contact in contacts) or "none: add a [[contact]] to the room file"
+        known = ", ".join(contact.name for contact in contacts) or "none: add one on the Telling page"
         raise NotFound(f"there is no contact {name[:60]!r}; there are {known}")
     return found
 

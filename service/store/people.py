@@ -12,6 +12,7 @@ from service.model import Change, Person, PersonSession, SignInTry, table_of
 _PERSON, _SESSION, _TRY = table_of(Person), table_of(PersonSession), table_of(SignInTry)
 _CHANGE = table_of(Change)
 _SUBJECT = "person "
+_TOLD = ('contact "', "escalation step ")
 
 
 def has_people(session: Session) -> bool:
@@ -46,6 +47,12 @@ def changes_of_people(session: Session, limit: int) -> Sequence[Change]:
     """Return the last changes of accounts, the newest first."""
     about = select(Change).where(_CHANGE.c.subject.startswith(_SUBJECT, autoescape=True))
     return session.exec(about.order_by(_CHANGE.c.id.desc()).limit(limit)).all()
+
+
+def changes_of_telling(session: Session, limit: int) -> Sequence[Change]:
+    """Return the last changes of contacts and of who is told next, the newest first."""
+    about = sa.or_(*(_CHANGE.c.subject.startswith(subject, autoescape=True) for subject in _TOLD))
+    return session.exec(select(Change).where(about).order_by(_CHANGE.c.id.desc()).limit(limit)).all()
 
 
 def signed_in(session: Session, token_digest: str) -> tuple[PersonSession, Person] | None:

@@ -257,7 +257,7 @@ WATCH_DISK: Final = Condition(
 )  # fmt: skip
 WATCH_DELIVERY: Final = Condition(
     "watch-delivery", "high", "Messages do not get through",
-    "Mend the contact's route in the room file, then send a test message from the People page.",
+    "Mend the contact's route on the Telling page, and send a test message from there.",
 )  # fmt: skip
 WATCH_HEARTBEAT: Final = Condition(
     "watch-heartbeat", "medium", "The outside watcher does not answer",

@@ -102,7 +102,7 @@ def test_a_message_whose_contact_left_the_room_file_is_withdrawn(room: TellingRo
         contact.retired_at = room.now
     room.pass_time(minutes=5)
     (delivery,) = room.deliveries()
-    assert (delivery.state, delivery.said) == ("withdrawn", "the contact is no longer in the room file")
+    assert (delivery.state, delivery.said) == ("withdrawn", "the contact was ended")
 
 
 def test_after_two_days_a_message_is_given_up_and_says_so(room: TellingRoom, hook: HookServer) -> None:
