@@ -27,6 +27,8 @@ _NOON: Final = 13.5
 _TOO_HIGH: Final = 12.0
 """Above this a word over a line would be cut off. [% of the height]"""
 _DROP: Final = "M0-7C3-2 4 0 4 2a4 4 0 0 1-8 0C-4 0-3-2 0-7Z"
+_SHORT: Final = 0.25
+"""Of a day: on a phone the limits of a shorter band have no room in it."""
 _LEAST_BAND: Final = 1.6
 """So that a band whose ends are one is still seen. [% of the height]"""
 
@@ -145,8 +147,9 @@ def _limit(axis: Axis, band: Band, unit: str, scale: tuple[float, float], part: 
     """Return a band's limits, written in its middle."""
     top, bottom = _at(min(band.high, scale[1]), scale, part), _at(max(band.low, scale[0]), scale, part)
     x = 50 * (axis.share(band.start_ms) + axis.share(band.end_ms))
+    short = " is-short" if axis.share(band.end_ms) - axis.share(band.start_ms) < _SHORT else ""
     return (
-        f'<text class="limit-text" x="{x:.2f}%" y="{(top + bottom) / 2:.1f}%" dy=".35em">'
+        f'<text class="limit-text{short}" x="{x:.2f}%" y="{(top + bottom) / 2:.1f}%" dy=".35em">'
         f"{escape(limits(band.low, band.high, unit))}</text>"
     )
 

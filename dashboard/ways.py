@@ -24,6 +24,14 @@ PLACES: Final = (
     ("/set-up", "Set up"),
 )
 """In the order of a keeper's day: what is, what to do, whom it is for, what it was, who."""
+_BELOW: Final = {
+    "/probes": ("/calibration", "/reference-checks", "/unclaimed"),
+    "/animals": ("/journal", "/clutches"),
+    "/look-back": ("/compare",),
+    "/set-up": ("/labels",),
+    "/profiles": ("/new-profile",),
+}
+"""Pages whose path does not begin with that of their way."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,9 +72,10 @@ def _is_there(app: FastAPI, address: str) -> bool:
 
 
 def _here(path: str, addresses: Iterable[str]) -> str:
-    """Return the way that a path lies on: enclosures lie on the Room's, reference checks and claims on the Probes'."""
-    if path.startswith(("/calibration", "/reference-checks", "/unclaimed")):
-        return "/probes"
+    """Return the way that a path lies on: enclosures lie on the Room's, others as `_BELOW` says."""
+    for way, beginnings in _BELOW.items():
+        if path.startswith(beginnings):
+            return way
     for address in addresses:
         if address != "/" and (path == address or path.startswith(f"{address}/")):
             return address

@@ -213,6 +213,7 @@ def test_the_journal_lists_what_concerns_enclosures_too(keeper: Keeper) -> None:
     page = keeper.send("/journal", kind="lamp-changed", enclosure="long", note="100 W")
     assert "lamp changed" in page
     assert "100 W" in page
+    assert '<a href="/animals" aria-current="page">' in page
     # A day stands once, and with it who noted all of it.
     assert page.count("Thursday 2 April") == 1
     assert page.count("someone at this computer") == page.count('class="journal-day"')
