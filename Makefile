@@ -12,7 +12,7 @@ WORKERS ?= $(shell echo $$(( $$(getconf _NPROCESSORS_ONLN) + 1 )))
 PROGRAMS := chromium:chromium mosquitto:mosquitto mosquitto_passwd:mosquitto mosquitto_pub:mosquitto-clients \
   openssl:openssl initdb:postgresql nginx:nginx faketime:faketime
 
-.PHONY: help install install-test system-packages demo run test check format bench truth lock clean
+.PHONY: help install install-test system-packages demo run test check format bench truth pictures lock clean
 
 help: ## list the jobs
 	@grep -hE '^[a-z-]+:.*## ' $(MAKEFILE_LIST) | sed -E 's/^([a-z-]+):.*## /\1\t/' | expand -t 18
@@ -73,6 +73,9 @@ bench: install-test system-packages ## the performance figures, each beside its 
 
 truth: install-test ## the checks against simulated faults, as a table (about ten minutes)
 	@$(BIN)/python -m tests.truth --write
+
+pictures: install-test system-packages ## take the pictures of the guides anew, from the demo
+	@$(BIN)/python -m tests.browser.pictures
 
 lock: ## renew the lock files from pyproject.toml
 	@$(PYTHON) -m venv $(VENV)-lock && $(VENV)-lock/bin/python -m pip install --quiet uv
