@@ -179,6 +179,16 @@ def closed(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
     house.store.close()
 
 
+def nothing_found_in_both_themes(page: Page) -> None:
+    """Look at a page by axe in both themes, and at its width on a small phone."""
+    for theme in ("light", "dark"):
+        page.emulate_media(color_scheme=theme)
+        assert axe_finds(page) == [], (page.url, theme)
+    page.set_viewport_size({"width": 360, "height": 740})
+    assert page.evaluate("document.documentElement.scrollWidth") <= 360, page.url
+    page.set_viewport_size({"width": 1280, "height": 800})
+
+
 def test_a_person_signs_in_where_they_were_going_and_out_again(chromium: Browser, closed: Server) -> None:
     context = chromium.new_context(reduced_motion="reduce")
     page = context.new_page()
@@ -193,8 +203,20 @@ def test_a_person_signs_in_where_they_were_going_and_out_again(chromium: Browser
     expect(page).to_have_url(f"{closed.url}/alarms")
     expect(page.locator(".who")).to_contain_text("Oda, owner")
     assert "wardian" not in page.evaluate("document.cookie")
-    page.get_by_role("button", name="Sign out").click()
+    page.goto(f"{closed.url}/my-password")
+    expect(page.get_by_role("heading", name="This browser")).to_be_visible()
+    nothing_found_in_both_themes(page)
+    page.goto(f"{closed.url}/people")
+    page.locator("#invited-name").fill("Rui")
+    page.get_by_role("button", name="Make a link").click()
+    link = page.locator(".made code").inner_text()
+    page.locator(".persons summary").first.click()
+    nothing_found_in_both_themes(page)
+    page.locator(".who").get_by_role("button", name="Sign out").click()
     expect(page).to_have_url(f"{closed.url}/sign-in")
+    page.goto(link)
+    expect(page.get_by_role("heading", name="Welcome, Rui")).to_be_visible()
+    nothing_found_in_both_themes(page)
     page.goto(f"{closed.url}/")
     expect(page).to_have_url(f"{closed.url}/sign-in")
     context.close()
