@@ -10,7 +10,9 @@ import threading
 import time
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from functools import partial
+from typing import Any
 
+import orjson
 import structlog
 from sqlmodel import Session
 
@@ -83,6 +85,8 @@ class Watch:
         self._rooms: RoomWatch | None = None
         self._seen_write = -1
         self._unsaved: set[int] = set()
+        self._enclosures_saved: dict[int, bytes] = {}
+        self._peaks_saved: dict[tuple[str, str, int], float] = {}
         self._first_seen = False
         self._moved_on = False
         self._saved_at = time.monotonic()
@@ -175,9 +179,17 @@ class Watch:
 
     def _save(self, session: Session) -> None:
         save_watch_memories(session, self._memories())
-        save_enclosure_memories(session, {key: watch.remembered() for key, watch in self._enclosures.items()})
+        save_enclosure_memories(session, self._changed_enclosures())
         if self._rooms is not None:
             save_room_memory(session, self._rooms.remembered(), self._is_ours)
+
+    def _changed_enclosures(self) -> dict[int, dict[str, Any]]:
+        """Return what is remembered of the enclosures of which something else was saved last."""
+        memories = {key: watch.remembered() for key, watch in self._enclosures.items()}
+        told = {key: orjson.dumps(memory) for key, memory in memories.items()}
+        changed = {key: memory for key, memory in memories.items() if self._enclosures_saved.get(key) != told[key]}
+        self._enclosures_saved = told
+        return changed
 
     def _saved(self) -> None:
         self._unsaved.clear()
@@ -188,6 +200,8 @@ class Watch:
         self._facts, self._channels, self._enclosures, self._rooms = None, {}, {}, None
         self._seen_write = -1
         self._unsaved.clear()
+        # A transaction that failed has saved nothing of it.
+        self._enclosures_saved, self._peaks_saved = {}, {}
 
     def _reload(self, session: Session) -> list[AlarmEvent]:
         """Take up changed facts: new channels begin at their newest reading, those taken away end their alarms."""
@@ -286,12 +300,19 @@ class Watch:
             log.info(kind, alarm=alarm, condition=event.condition.key, place=event.place)
 
     def _update_peaks(self, session: Session) -> None:
+        """Note in the record how far what stands has gone; what stands where it stood is not looked at again."""
+        before, self._peaks_saved = self._peaks_saved, {}
         for watch in self._channels.values():
             for condition, place, raised_ms, peak in watch.peaks():
-                alarm = find_alarm(session, condition, place, from_ms(raised_ms))
-                if alarm is not None and alarm.peak != peak:
-                    alarm.peak = peak
-                    session.add(alarm)
+                raised = condition, place, raised_ms
+                if before.get(raised) != peak:
+                    alarm = find_alarm(session, condition, place, from_ms(raised_ms))
+                    if alarm is None:
+                        continue
+                    if alarm.peak != peak:
+                        alarm.peak = peak
+                        session.add(alarm)
+                self._peaks_saved[raised] = peak
 
     def _memories(self) -> list[WatchMemory]:
         return [
