@@ -54,6 +54,9 @@ def test_no_page_of_the_past_is_wider_than_a_small_phone(open_page: OpenPage, pa
     if not path:
         filled(page)
     assert page.evaluate("document.documentElement.scrollWidth") <= 360
+    # Nor is anything cut off at the side of a list.
+    ends = page.locator(".cycle > *").evaluate_all("all => all.map(one => one.getBoundingClientRect().right)")
+    assert max(ends, default=0) <= 360
 
 
 def test_without_scripts_links_lead_to_every_piece_and_days_are_turned(chromium: Browser, server: Server) -> None:

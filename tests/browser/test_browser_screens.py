@@ -46,11 +46,15 @@ def test_axe_finds_nothing_and_the_console_is_silent(open_page: OpenPage, path: 
 
 
 @pytest.mark.parametrize("path", [*PATHS, "/about", "/enclosures/steady/table"])
-def test_nothing_is_wider_than_a_small_phone(open_page: OpenPage, path: str) -> None:
-    screen = open_page(path, width=360, height=740)
+def test_nothing_is_wider_than_a_small_phone_or_a_desk_at_200_percent(open_page: OpenPage, path: str) -> None:
+    page = open_page(path, width=360, height=740).page
     if path in PATHS:
-        drawn(screen.page, path)
-    assert screen.page.evaluate("document.documentElement.scrollWidth") <= 360
+        drawn(page, path)
+    for width, height in ((360, 740), (640, 400)):
+        page.set_viewport_size({"width": width, "height": height})
+        assert page.evaluate("document.scrollingElement.scrollWidth") <= width
+    # Who asks for less motion sees none.
+    assert page.evaluate("document.getAnimations().length") == 0
 
 
 def test_who_needs_someone_is_on_top_of_a_phone(open_page: OpenPage) -> None:

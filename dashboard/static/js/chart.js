@@ -1,8 +1,10 @@
 // Charts drawn by plotly.js from figures that the service builds for the view: a zoom asks for a finer one.
 import { cursorOf } from "./cursor.js";
+import { thumbOf } from "./thumb.js";
 
 const REFETCH_MS = 350;
 const SHORTEST_MS = 120_000;
+const PAPER_PX = 690; // what the margins leave of A4 or Letter upright
 
 function loadPlotly(address) {
   return new Promise((resolve, reject) => {
@@ -32,6 +34,7 @@ export function chart(element, say, shown) {
   let own = false;
   let under = null;
   const cursor = cursorOf(element);
+  thumbOf(element);
 
   async function draw() {
     const turn = ++asked;
@@ -48,6 +51,8 @@ export function chart(element, say, shown) {
       if (!answer.ok) throw new Error(figure.detail ?? "The service could not draw this.");
       if (turn !== asked) return;
       own = true;
+      // On paper a dark drawing is turned light (print.css).
+      element.dataset.drawn = theme();
       element.style.minHeight = `${figure.layout.height}px`;
       cursor.hide();
       await Plotly.react(element, figure.data, figure.layout, {
@@ -104,6 +109,10 @@ export function chart(element, say, shown) {
     own = false;
   }
 
+  // Paper is narrower than most screens, and no browser tells a drawing of it.
+  const fit = (size) => element.layout && globalThis.Plotly.relayout(element, size);
+  window.addEventListener("beforeprint", () => fit({ width: PAPER_PX, autosize: false }));
+  window.addEventListener("afterprint", () => fit({ width: null, autosize: true }));
   document.addEventListener("themechange", draw);
   matchMedia("(prefers-color-scheme: dark)").addEventListener("change", draw);
   return {
