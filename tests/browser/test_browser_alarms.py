@@ -215,6 +215,7 @@ def test_a_person_signs_in_where_they_were_going_and_out_again(chromium: Browser
     page.locator(".who").get_by_role("button", name="Sign out").click()
     expect(page).to_have_url(f"{closed.url}/sign-in")
     page.goto(link)
+    expect(page).to_have_url(f"{closed.url}/invitation")
     expect(page.get_by_role("heading", name="Welcome, Rui")).to_be_visible()
     nothing_found_in_both_themes(page)
     page.goto(f"{closed.url}/")

@@ -67,6 +67,7 @@ ELSEWHERE = {
     "/sign-in": "test_browser_alarms",
     "/first-owner": "test_browser_alarms",
     "/my-password": "test_browser_alarms",
+    "/invitation": "test_browser_alarms",
     "/calibration/{probe}/{quantity}": "test_browser_calibration",
     "/reference-checks/{number}": "test_browser_calibration",
     "/unclaimed/{source_id}": "test_claiming",
@@ -75,11 +76,9 @@ ELSEWHERE = {
 NO_PAGES = (
     "/api/", "/fragments/", "/static/", "/healthz", "/readyz", "/metrics", "/enclosures/{key}/figure",
     "/enclosures/{key}/readings.csv", "/look-back/report.{form}", "/labels/{number}.svg", "/set-up/room.toml",
-    "/wall/{key}", "/invitation", "/profiles/{key}/trial/{number}",
+    "/wall/{key}", "/invitation/", "/profiles/{key}/trial/{number}",
 )  # fmt: skip
-"""Data, pieces of pages that are looked at whole, and links that lead on. A trial's page is looked at as it runs;
-an invitation's is
-open only to who holds its link."""
+"""Data, pieces of pages that are looked at whole, and links that lead on. A trial's page is looked at as it runs."""
 
 
 @pytest.fixture(scope="module", autouse=True)
