@@ -17,7 +17,10 @@ from tests.postgres import Postgres
 
 ON_BOTH_DATABASES = {"store", "ingest"}
 # Files that take longest, by how they begin: begun first, so that no worker is left alone with them at the end.
-LONGEST = ("tests/faults/", "tests/truth/", "tests/test_whole_way", "tests/store/test_backup_killed", "tests/lookback/")
+LONGEST = (
+    "tests/faults/", "tests/truth/", "tests/deploy/", "tests/browser/test_browser_ways", "tests/test_whole_way",
+    "tests/store/test_backup_killed", "tests/lookback/",
+)  # fmt: skip
 
 
 @pytest.fixture(scope="session")
@@ -51,7 +54,7 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
-    parser.addoption("--kills", type=int, default=3, help="How often each command that changes the store is killed.")
+    parser.addoption("--kills", type=int, default=2, help="How often each command that changes the store is killed.")
     parser.addoption("--malformed", type=int, default=20_000, help="How many messages that are none are sent.")
 
 

@@ -6,6 +6,7 @@ import time
 from collections.abc import Callable
 from contextlib import closing
 from datetime import UTC, datetime
+from itertools import chain, count
 from pathlib import Path
 from typing import Final, TypeAlias
 
@@ -108,13 +109,19 @@ def _replace_file(new: Path, target: Path) -> Path | None:
             new.replace(target)
             sync_folder(target.parent)
         return None
-    kept = target.with_name(f"{target.name}.before-{datetime.now(UTC):{_STAMP}}")
+    kept = _unused(target.with_name(f"{target.name}.before-{datetime.now(UTC):{_STAMP}}"))
     with closing(held(target, "restore")), writing(target):
         os.link(target, kept)
         _set_aside_leftovers(target, kept)
         new.replace(target)
         sync_folder(target.parent)
     return kept
+
+
+def _unused(path: Path) -> Path:
+    """Return the path, or with a number behind it what is not there yet: two restores may fall into one second."""
+    numbered = (path.with_name(f"{path.name}-{number}") for number in count(2))
+    return next(one for one in chain([path], numbered) if not one.exists())
 
 
 def _set_aside_leftovers(target: Path, kept: Path) -> None:

@@ -123,7 +123,7 @@ def test_a_name_may_be_of_any_script_and_is_found_in_either_way_of_writing_it(as
     assert asking.get("/animals/Am\u00e9lie 琥珀 🦎")["name"] == "Am\u00e9lie 琥珀 🦎"
     said = asking.post("/animals", {"name": "Am\u00e9lie  琥珀 🦎", "species": "x"}, 409)["detail"]
     assert "already; give each its own name" in said
-    assert "control character" in asking.post("/animals", {"name": "a\u0000b", "species": "x"}, 422)["detail"]
+    assert "control character" in asking.post("/animals", {"name": "a\u0007b", "species": "x"}, 422)["detail"]
     assert "did you mean" in asking.get("/animals/Amelie 琥珀", 404)["detail"]
 
 

@@ -53,6 +53,12 @@ def test_a_backup_comes_back_into_an_empty_place_of_either_kind(
     assert sorted(path.name for path in (tmp_path / "elsewhere").iterdir() if "-" not in path.name) == ["wardian.db"]
 
 
+def test_restores_in_one_second_keep_each_room_that_they_replace(backup: Path, tmp_path: Path) -> None:
+    url = f"sqlite:///{tmp_path}/elsewhere/wardian.db"
+    kept = [restore(backup, url, _yes, _silent) for _ in range(6)]
+    assert len({path for path in kept if path is not None and path.exists()}) == 5
+
+
 def test_a_restored_room_takes_new_rows(backup: Path, new_postgresql: Callable[[], str]) -> None:
     url = new_postgresql()
     restore(backup, url, _never, _silent)
