@@ -12,9 +12,8 @@ from service.lookback.degrees import NUMBER, fahrenheit, text_in_fahrenheit, tol
 
 __all__ = ["fahrenheit", "in_fahrenheit", "text_in_fahrenheit"]
 
-_NBSP = "\N{NO-BREAK SPACE}"
 _TAG: Final = re.compile(r"(<[^>]*>)")
-_FIGURE: Final = re.compile(rf'(<span class="figure">)({NUMBER})(<span class="unit">[ {_NBSP}]?)°C(</span>)')
+_FIGURE: Final = re.compile(rf'(<span class="figure">)({NUMBER})(<span class="unit">\s?)°C(</span>)')
 _DIFFERENCE_TAG: Final = re.compile(r'<(\w+)[^>]*\bdata-degrees="difference"')
 
 
