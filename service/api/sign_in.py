@@ -17,7 +17,7 @@ from starlette.concurrency import run_in_threadpool
 from starlette.responses import RedirectResponse
 from starlette.types import ASGIApp, Receive, Scope, Send
 
-from service.api.access import LIVE, SAFE, SIGN_IN, may_sign_out, right_for, scope_opens
+from service.api.access import LIVE, SAFE, SIGN_IN, WALL, may_sign_out, right_for, scope_opens
 from service.api.parts import Parts
 from service.api.problems import problem
 from service.errors import WardianError
@@ -205,10 +205,16 @@ def _refusal(request: Request, right: Right, visitor: Visitor | None) -> Respons
     if visitor is not None:
         return problem(request, 403, f"{visitor.name} is a {visitor.role} here and may not do that; an owner may")
     if request.method in SAFE and "text/html" in request.headers.get("accept", ""):
-        asked = request.url.path + (f"?{request.url.query}" if request.url.query else "")
-        address = SIGN_IN if asked == "/" else f"{SIGN_IN}?to={quote(asked, safe='/')}"
-        return RedirectResponse(address, 303, headers={"Cache-Control": "no-store"})
+        return RedirectResponse(_way_in(request), 303, headers={"Cache-Control": "no-store"})
     return problem(request, 401, f"sign in first, at {SIGN_IN}", headers=_CHALLENGE)
+
+
+def _way_in(request: Request) -> str:
+    """Return where a stranger's browser is sent: to sign in, or a wall to what its link is: nobody signs in there."""
+    if request.url.path == WALL and WALL_COOKIE in request.cookies:
+        return f"{WALL}/over"
+    asked = request.url.path + (f"?{request.url.query}" if request.url.query else "")
+    return SIGN_IN if asked == "/" else f"{SIGN_IN}?to={quote(asked, safe='/')}"
 
 
 def _is_from_our_pages(request: Request) -> bool:

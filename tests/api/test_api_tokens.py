@@ -114,7 +114,9 @@ async def test_a_walls_link_shows_the_room_and_nothing_leads_away(closed: House)
             row = tokens(session)[0]
             assert row.seen_at == NOW
         revoke_key(closed.store, row.id or 0, "a test", NOW)
-        assert (await client.get("/wall")).status_code == 303
+        over = await client.get("/wall")
+        assert (over.status_code, over.headers["location"]) == (303, "/wall/over")
+        assert "This link opens nothing" in (await client.get("/wall/over")).text
         closed_link = await client.get(f"/wall/{key}")
         assert closed_link.status_code == 404
         assert "This link opens nothing" in closed_link.text

@@ -84,6 +84,43 @@ def test_a_tile_changes_when_a_reading_is_stored(open_page: OpenPage, server: Se
     assert screen.complaints == []
 
 
+# What a browser makes of each answer by itself, beside what the page has made of all of them, one after the other.
+_PLACED = """async ([address, answers]) => {
+  const { partsOf, placeInSlices } = await import(address);
+  const there = (tile) => document.getElementById(tile.id);
+  const [said, gaps] = [[], []];
+  for (const answer of answers) {
+    await placeInSlices(partsOf(answer));
+    const pieces = document.createElement("template");
+    pieces.innerHTML = answer;
+    const tiles = [...pieces.content.querySelectorAll(".tile")];
+    said.push([tiles.length, tiles.filter((tile) => !tile.isEqualNode(there(tile))).map((tile) => tile.id)]);
+    gaps.push(document.getElementById("tile-gap"));
+  }
+  return [said, gaps[1] === gaps[2]];
+}"""
+
+
+def test_tiles_that_are_renewed_in_place_are_what_the_service_says(open_page: OpenPage, server: Server) -> None:
+    page = open_page("/about").page
+    address = f"{server.url}/fragments/tiles"
+    answers = [page.request.get(address).text()]
+    now_ms = to_ms(datetime.now(UTC))
+    for value in (27.3, 26.9):
+        with server.house.store.write() as session:
+            channels = [server.house.channels[f"{key}/surface_temperature"] for key in ("gap", "steady")]
+            add_readings(session, [(n, now_ms + int(value * 10), value, 1) for n in channels])
+        answers.append(page.request.get(address).text())
+    # Other words, and marks that come and go: the tile of one enclosure as if it were another's.
+    quiet = answers[-1].replace('id="tile-hot"', 'id="tile-x"').replace('id="tile-silent"', 'id="tile-hot"')
+    answers += [quiet.replace('id="tile-x"', 'id="tile-silent"'), answers[0].replace("°C", "°F &amp; &#34;°C&#34;")]
+    module = page.locator("script[src$='/frame.js']").evaluate("one => one.src.replace('frame.js', 'place.js')")
+    page.goto(f"{server.url}/")
+    said, is_kept = page.evaluate(_PLACED, [module, answers])
+    assert said == [[8, []]] * len(answers)
+    assert is_kept, "a tile of which only figures changed was made anew"
+
+
 def test_an_alarm_comes_forward_and_is_said_aloud(open_page: OpenPage, server: Server) -> None:
     screen = open_page("/")
     drawn(screen.page, "/")

@@ -4,17 +4,20 @@ import re
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import pytest
 from axe_core_python.sync_playwright import Axe
-from playwright.sync_api import Browser, expect
+from playwright.sync_api import Browser, Page, expect
 from sqlmodel import select
 
-from service.model import JournalEntry, ProfileVersion, to_ms
-from service.people.tokens import KeyScope, make_key
+from service.model import JournalEntry, ProfileVersion, Site, to_ms
+from service.people.roles import Doors
+from service.people.tokens import KeyScope, make_key, revoke_key
 from service.store.animals import add_animal
 from service.store.clutches import ClutchTerms, NewClutch, add_clutch
 from service.store.readings import add_readings, next_number
+from service.store.tokens import tokens
 from tests.api.access_table import ACCESS
 from tests.browser.conftest import Screen, Server
 from tests.browser.hanging import hanging_way
@@ -237,6 +240,101 @@ def test_a_wall_whose_connection_hangs_is_covered_until_the_present_is_shown(chr
         page.context.set_offline(False)
         expect(page.locator("#cover")).to_be_hidden(timeout=20_000)
     context.close()
+
+
+# Passes the minute after which a page asks for everything again.
+_SHORT_MINUTES = """(() => {
+  const real = window.setInterval;
+  window.setInterval = (act, after) => real(act, after === 60_000 ? 400 : after);
+})()"""
+
+
+def test_a_wall_whose_key_is_revoked_says_so_and_shows_nothing_of_the_room(open_page: OpenPage, server: Server) -> None:
+    store, parts, now = server.house.store, server.house.parts, datetime.now(UTC)
+    key = make_key(store, "a lent screen", [KeyScope.WALL], "a test", now)
+    doors = parts.doors
+    object.__setattr__(parts, "doors", Doors(opens_as=None))
+    try:
+        page = open_page(f"/wall/{key.secret}").page
+        expect(page.locator("#pulse")).to_contain_text("live,", timeout=8_000)
+        expect(page.locator(".tile")).to_have_count(8)
+        with store.read() as session:
+            number = next(row.id or 0 for row in tokens(session) if row.name == "a lent screen")
+        revoke_key(store, number, "a test", now)
+        parts.left.notify()
+        expect(page.get_by_role("heading", name="This link opens nothing")).to_be_visible(timeout=10_000)
+        expect(page.locator("main")).to_contain_text("nothing of the room is shown here")
+        expect(page.locator(".tile")).to_have_count(0)
+    finally:
+        object.__setattr__(parts, "doors", doors)
+
+
+def test_a_wall_follows_the_degrees_and_the_zone_that_are_chosen_while_it_hangs(
+    open_page: OpenPage, server: Server
+) -> None:
+    page = open_page("/about").page
+    page.add_init_script(_SHORT_MINUTES)
+    page.goto(f"{server.url}/wall")
+    expect(page.locator("#pulse")).to_contain_text("live,", timeout=8_000)
+    # High alarms stand above the racks; their figures are of the room too.
+    expect(page.locator("#calls")).to_contain_text("°C")
+    page.context.add_cookies([{"name": "wardian-degrees", "value": "F", "url": server.url}])
+    for part in ("#calls", "#tile-steady .figure", "#needs-you"):
+        expect(page.locator(part)).to_contain_text("°F", timeout=5_000)
+        assert "°C" not in page.locator(part).inner_text()
+    _move_to(server, "Pacific/Auckland")
+    try:
+        expect(page.locator("body")).to_have_attribute("data-zone", "Pacific/Auckland", timeout=5_000)
+        there = datetime.now(ZoneInfo("Pacific/Auckland"))
+        expect(page.locator("#date")).to_contain_text(f"{there:%a} {there.day} {there:%b}")
+        expect(page.locator("#pulse")).to_contain_text("live,", timeout=8_000)
+    finally:
+        _move_to(server, "Europe/Lisbon")
+
+
+def _move_to(server: Server, zone: str) -> None:
+    with server.house.store.write() as session:
+        site = session.get_one(Site, 1)
+        site.timezone = zone
+        session.add(site)
+        next_number(session, "facts")
+
+
+def test_the_strips_of_a_wall_turn_over_at_the_midnight_of_the_site(open_page: OpenPage, server: Server) -> None:
+    parts, before = server.house.parts, server.house.parts.now
+    today = datetime.now(UTC).astimezone(ZoneInfo("Europe/Lisbon")).replace(hour=0, minute=0, second=0, microsecond=0)
+    # Added as wall clocks count: a day has 23 or 25 hours now and then.
+    midnight = (today + timedelta(days=1)).astimezone(UTC)
+    ahead = [midnight - datetime.now(UTC) - timedelta(minutes=2)]
+    object.__setattr__(parts, "now", lambda: datetime.now(UTC) + ahead[0])
+    try:
+        page = open_page("/about").page
+        page.add_init_script(_SHORT_MINUTES)
+        page.goto(f"{server.url}/wall")
+        expect(page.locator("#pulse")).to_contain_text("live,", timeout=8_000)
+        expect(page.locator("#date")).to_contain_text(f"{today:%a} {today.day} {today:%b}")
+        assert all(share > 99 for share in _presents(page))
+        ahead[0] += timedelta(minutes=3)
+        with server.house.store.write() as session:
+            row = (server.house.channels["gap/surface_temperature"], to_ms(midnight) + 1_000, 26.1, 1)
+            add_readings(session, [row])
+        parts.wake.notify()
+        tomorrow = today + timedelta(days=1)
+        expect(page.locator("#date")).to_contain_text(f"{tomorrow:%a} {tomorrow.day} {tomorrow:%b}", timeout=5_000)
+        wait_until(lambda: all(share < 1 for share in _presents(page)))
+        expect(page.locator("#clock")).to_have_text(re.compile("00:0[0-9]"), timeout=8_000)
+        # Nothing of the day before is left on the new one.
+        assert (page.locator("#tile-gap .trace").get_attribute("d") or "").startswith("M0 ")
+        expect(page.locator("#tile-steady .trace")).to_have_count(0)
+    finally:
+        object.__setattr__(parts, "now", before)
+
+
+def _presents(page: Page) -> list[float]:
+    """Return where on each strip the line of the present is [% of the day]."""
+    lines = page.locator(".tile .now").evaluate_all("lines => lines.map(line => parseFloat(line.getAttribute('x1')))")
+    assert len(lines) == 8
+    return lines
 
 
 def test_the_key_of_the_slash_finds_and_the_arrows_choose(open_page: OpenPage) -> None:

@@ -1,6 +1,6 @@
 // A reference check: how the point stands is asked for again and again, and the record is printed.
 import "./page.js";
-import { place } from "./refresh.js";
+import { place } from "./place.js";
 
 const AGAIN_MS = 10_000;
 const PATIENCE_MS = 8_000;

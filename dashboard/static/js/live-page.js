@@ -62,6 +62,8 @@ export function livePage({ address, concerns, after, rejoined, follows = ["readi
       pieces.anew();
       rejoined?.();
     },
+    // Whether it may look no more is known from the pieces.
+    refused: () => pieces.everything(),
   });
 
   setInterval(() => {

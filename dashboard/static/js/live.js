@@ -8,8 +8,9 @@ const RETRY_MS = 2_000;
 /**
  * @param {string} after where the page stands in the stream
  * @param {{readings: (e: object) => void, alarm: (e: object) => void, hold: (e: object) => void, pulse: (at: number) => void,
- *          lost: (since: number, why: string) => void, joined: () => void}} on
- *        `joined` is called when the stream is back after it was lost: everything shown may be old then.
+ *          lost: (since: number, why: string) => void, joined: () => void, refused: () => void}} on
+ *        `joined` is called when the stream is back after it was lost: everything shown may be old then; `refused` when
+ *        an answer came, and it was no stream.
  */
 export function follow(after, on) {
   let source = null;
@@ -69,6 +70,7 @@ export function follow(after, on) {
     });
     source.addEventListener("error", () => {
       broken = true;
+      if (source.readyState === EventSource.CLOSED) on.refused();
       if (lost) lose("The connection to the service is gone. This page comes back by itself.");
     });
   }

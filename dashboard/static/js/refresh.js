@@ -1,12 +1,9 @@
-import { merge } from "./merge.js";
+import { idOf, partsOf, placeInSlices } from "./place.js";
 
 // Fetches the pieces of a page that changed, drawn by the service, and puts them in place; at most once a second.
 const LEAST_MS = 1_000;
-const SLICE_MS = 3;
 // A connection may hang without ever closing: the answer is then asked for again.
 const PATIENCE_MS = 15_000;
-// Many tiles come in one answer: each is read by itself.
-const TILES = /\n(?=<a class="tile )/;
 
 /**
  * @param {(keys: string[] | null) => string} address of the pieces for these enclosures, null for all
@@ -35,11 +32,12 @@ export function refresher(address, after = () => {}) {
     const patience = setTimeout(() => turn.abort(), PATIENCE_MS);
     try {
       const answer = await fetch(address(keys), { cache: "no-store", signal: turn.signal });
-      if (answer.status === 401) location.assign(`/sign-in?to=${encodeURIComponent(location.pathname)}`);
+      // Whoever may look no more is led to the page that says so, with nothing of the room on it.
+      if (answer.status === 401) location.reload();
       if (!answer.ok) throw new Error(`${answer.status}`);
-      const text = await answer.text();
-      if (keys === null && othersStand(text)) location.reload();
-      await placeInSlices(text);
+      const parts = partsOf(await answer.text());
+      if (keys === null && othersStand(parts.slice(1).map(idOf))) location.reload();
+      await placeInSlices(parts);
       turn.signal.throwIfAborted();
       after(keys === null);
     } catch {
@@ -72,55 +70,8 @@ export function refresher(address, after = () => {}) {
 }
 
 // Whether enclosures came or went since the page was built: only a whole page places them. Nobody's writing is lost.
-function othersStand(html) {
-  const shown = [...document.querySelectorAll(".tile")].map((tile) => tile.id);
+function othersStand(ids) {
+  const shown = document.getElementsByClassName("tile");
   if (document.activeElement?.matches("input, textarea, select")) return false;
-  const now = new Set([...html.matchAll(/<a class="tile [^>]*? id="([^"]+)"/g)].map((found) => found[1]));
-  return now.size !== shown.length || shown.some((id) => !now.has(id));
-}
-
-// Puts each element of the answer in the place of the one with the same id; what is alike stays untouched.
-export function place(html) {
-  for (const piece of parsed(html)) put(piece);
-}
-
-/**
- * The same, in slices: between them the page answers whoever is using it.
- * @returns {Promise<number>} the longest time that it was held up [ms]
- */
-export async function placeInSlices(html) {
-  let began = performance.now();
-  let longest = 0;
-  for (const part of html.split(TILES)) {
-    for (const piece of parsed(part)) put(piece);
-    const held = performance.now() - began;
-    longest = Math.max(longest, held);
-    if (held > SLICE_MS) {
-      await new Promise((resolve) => setTimeout(resolve));
-      began = performance.now();
-    }
-  }
-  return longest;
-}
-
-function parsed(html) {
-  const pieces = document.createElement("template");
-  pieces.innerHTML = html;
-  return [...pieces.content.children];
-}
-
-function put(piece) {
-  const old = document.getElementById(piece.id);
-  // A piece that says its state stays while that is the same: someone may be writing in it.
-  const stays = old?.dataset.state && old.dataset.state === piece.dataset.state;
-  if (!old || stays || old.isEqualNode(piece)) return;
-  if ("merge" in old.dataset) {
-    merge(old, piece);
-    return;
-  }
-  const held = old.contains(document.activeElement) ? document.activeElement : null;
-  const address = held?.getAttribute("href");
-  old.replaceWith(piece);
-  if (held === old) piece.focus({ preventScroll: true });
-  else if (address) piece.querySelector(`[href="${CSS.escape(address)}"]`)?.focus({ preventScroll: true });
+  return ids.length !== shown.length || ids.some((id) => !document.getElementById(id));
 }

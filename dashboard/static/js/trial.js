@@ -1,6 +1,6 @@
 // The page of a trial looks again by itself until the trial is over.
 import "./page.js";
-import { place } from "./refresh.js";
+import { place } from "./place.js";
 
 const AGAIN_MS = 1_000;
 
