@@ -9,11 +9,13 @@ from urllib.parse import quote
 from sqlmodel import Session
 
 from dashboard.racks import racks_of
+from dashboard.since import local_text
 from dashboard.words import clock, exact, number, zone_name
 from service.api.care_due import MONTH, Due, due_list
 from service.climate.uv_zones import SOURCE, ZONES, zone_of_mean, zones_by_most
-from service.model import CareDone, Equipment
-from service.store.care import done_between, equipment_in_use, measured_uv
+from service.model import CareDone, CareTask, Equipment
+from service.store.care import care_tasks, done_between, equipment_in_use, measured_uv
+from service.store.equipment_words import equipment_words, first_up
 from service.store.facts import RoomFacts
 
 _PAST: Final = timedelta(days=120)
@@ -47,6 +49,8 @@ class DueView:
     number: int | None
     equipment: str
     probe: str
+    every: str = ""
+    first: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,6 +65,7 @@ class EquipmentView:
     share: float | None
     is_over: bool
     months: str
+    installed: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,7 +119,8 @@ class CareView:
 
 def care_view(session: Session, facts: RoomFacts, now: datetime) -> CareView:
     """Return what the page shows at `now`."""
-    found = [(one, _due(one, facts, now)) for one in due_list(session, facts, now)]
+    tasks = {task.id: task for task in care_tasks(session)}
+    found = [(one, _due(one, tasks.get(one.number), facts, now)) for one in due_list(session, facts, now)]
     pressing = tuple(view for one, view in found if one.state(now) != "later")
     overdue = sum(one.state(now) == "overdue" for one, _ in found)
     later = tuple(view for one, view in found if one.state(now) == "later")
@@ -133,7 +139,7 @@ def _counts(overdue: int, soon: int) -> str:
     return " · ".join(said) or "nothing is due within two weeks"
 
 
-def _due(one: Due, facts: RoomFacts, now: datetime) -> DueView:
+def _due(one: Due, task: CareTask | None, facts: RoomFacts, now: datetime) -> DueView:
     last = ""
     if one.last_at is not None:
         verb = {"equipment": "installed", "reference check": "last checked"}.get(one.kind, "last done")
@@ -142,8 +148,9 @@ def _due(one: Due, facts: RoomFacts, now: datetime) -> DueView:
     what = one.what if one.kind == "reference check" else equipment_words(one.what)
     return DueView(
         f"due-{one.kind.split()[0]}-{one.number or quote(f'{one.enclosure}-{kind}{one.probe}', safe='')}", one.kind,
-        what[0].upper() + what[1:], one.enclosure, one.where or "the whole site", one.state(now),
+        first_up(what), one.enclosure, one.where or "the whole site", one.state(now),
         _when(one.due_at, now), exact(one.due_at, facts.zone), last, one.number, kind, one.probe,
+        f"{task.every_days:.12g}" if task else "", local_text(task.first_due, facts.zone) if task else "",
     )  # fmt: skip
 
 
@@ -158,12 +165,6 @@ def _when(due: datetime, now: datetime) -> str:
 def _date(at: datetime, facts: RoomFacts, now: datetime) -> str:
     local, today = at.astimezone(facts.zone), now.astimezone(facts.zone)
     return f"{local.day} {local:%b}" if local.year == today.year else f"{local.day} {local:%b %Y}"
-
-
-def equipment_words(kind: str) -> str:
-    """Return a kind of equipment, or of task, in words: ``uvb-lamp`` is ``UVB lamp``."""
-    words = kind.replace("-", " ").replace("_", " ").split()
-    return " ".join(word.upper() if word.lower() in {"uv", "uvb"} else word for word in words)
 
 
 def _equipped(rows: Sequence[Equipment], facts: RoomFacts, now: datetime) -> Iterator[EquippedView]:
@@ -182,7 +183,7 @@ def _piece(row: Equipment, facts: RoomFacts, now: datetime) -> EquipmentView:
     return EquipmentView(
         row.kind, equipment_words(row.kind), _date(row.from_at, facts, now), told,
         "" if life is None else f"replace after {life:g} months", share, share is not None and share >= 1,
-        "" if life is None else f"{life:g}",
+        "" if life is None else f"{life:.12g}", local_text(row.from_at, facts.zone),
     )  # fmt: skip
 
 
@@ -206,7 +207,7 @@ def _done(row: CareDone, facts: RoomFacts, now: datetime) -> DoneView:
     what = f"UV index {number(row.value, 'UV index')} measured" if row.kind == "uv-index" else equipment_words(row.kind)
     key, name = (enclosure.key, enclosure.name) if enclosure else ("", "the whole site")
     return DoneView(
-        what[0].upper() + what[1:], key, name, clock(row.at, facts.zone, now),
+        first_up(what), key, name, clock(row.at, facts.zone, now),
         exact(row.at, facts.zone), row.by, row.note or "",
     )  # fmt: skip
 

@@ -10,6 +10,7 @@ from dashboard.words import limits, zone_name
 from service.climate.targets import CHECK_UNITS_AND_SHARES
 from service.lookback.bodies import Body
 from service.lookback.words import channel_words, check_name, check_points_words, listed, long_day_words
+from service.store.equipment_words import equipment_words, first_up
 
 _ORDER: Final = ("profile", "override", "lights", "misting", "placement", "calibration", "equipment")
 _TITLES: Final = {
@@ -88,8 +89,7 @@ def _misting(fact: Body) -> str:
 def _equipment(fact: Body) -> str:
     months = fact["replace_after_months"]
     due = f", to be replaced after {months:g} months" if months else ""
-    kind = fact["equipment"].replace("-", " ").capitalize()
-    return f"{kind.replace('Uvb', 'UVB')}{due}"
+    return f"{first_up(equipment_words(fact['equipment']))}{due}"
 
 
 _WORDS: Final[Mapping[str, Callable[[Body], str]]] = {

@@ -24,6 +24,7 @@ from service.lookback.words import (
     ms_of,
     weekday_words,
 )
+from service.store.equipment_words import equipment_words, first_up
 
 WIDTH: Final = 100
 CAUTION: Final = (
@@ -214,7 +215,7 @@ def _schedule(fact: Body) -> str:
 def _equipment(fact: Body) -> str:
     months = fact["replace_after_months"]
     due = f", to be replaced after {months:g} months" if months else ""
-    return f"{fact['equipment'].replace('-', ' ').capitalize()} installed{due}."
+    return f"{first_up(equipment_words(fact['equipment']))} installed{due}."
 
 
 FACT_WORDS: Final[Mapping[str, Callable[[Body], str]]] = {

@@ -15,6 +15,7 @@ from service.alarms.record import WATCH
 from service.model import Alarm, AlarmHold, from_ms, to_ms
 from service.store.alarm_lists import not_returned, not_returned_in
 from service.store.alarms import find_alarm
+from service.store.equipment_words import equipment_words, first_up
 from service.store.facts import EnclosureFact, RoomFacts
 from service.store.holds import ended_holds_since, standing_holds
 from service.store.overdue import due_until
@@ -107,10 +108,10 @@ def _overdue(session: Session, facts: RoomFacts, now: datetime) -> Iterator[_Sta
         if enclosure is None and due.enclosure_id is not None:
             continue
         since, at = (f"{moment.astimezone(facts.zone):%Y-%m-%d}" for moment in (due.since, due.at))
-        kind = due.kind.replace("-", " ").replace("_", " ").replace("uvb", "UVB")
         told = f"installed {since}, to be replaced by {at}" if due.replace else f"last done {since}, due {at}"
         place = f"{enclosure.key if enclosure else 'site'}/{due.kind}"
-        yield _Standing(CARE_OVERDUE, place, due.enclosure_id, due.at, due.at, f"{kind[:1].upper()}{kind[1:]}: {told}.")
+        kind = first_up(equipment_words(due.kind))
+        yield _Standing(CARE_OVERDUE, place, due.enclosure_id, due.at, due.at, f"{kind}: {told}.")
 
 
 def _long(hold: AlarmHold, facts: RoomFacts, now: datetime) -> Iterator[_Standing]:

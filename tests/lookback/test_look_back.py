@@ -192,7 +192,7 @@ def test_the_facts_of_the_span_are_told_and_no_others(past: Store) -> None:
     kinds = {fact["kind"] for fact in facts}
     assert kinds == {"placement", "calibration", "profile", "override", "lights", "misting", "equipment"}
     text = text_of(looked_back(past, *DAYS)).replace("\n  ", " ")
-    assert "Uvb lamp installed, to be replaced after 8 months. Entered by the keeper." in text
+    assert "UVB lamp installed, to be replaced after 8 months. Entered by the keeper." in text
     assert "Basking spot in its band was set to at least 20: quarantine." in text
 
 

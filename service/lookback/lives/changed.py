@@ -15,6 +15,7 @@ from service.lookback.noted import entry_words
 from service.lookback.text import FACT_WORDS
 from service.lookback.words import clock_words, counted, ms_of, times_words
 from service.model import from_ms
+from service.store.equipment_words import equipment_words
 
 WINDOW_DAYS: Final = 14
 """What is "shortly before" (common practice, no source)."""
@@ -123,7 +124,7 @@ def overdue_words(facts: Iterable[Body], event_ms: int) -> Iterator[str]:
             continue
         late_ms = event_ms - ms_of(fact["from"]) - months * _MONTH_DAYS * DAY_MS
         if late_ms > DAY_MS:
-            kind = fact["equipment"].replace("-", " ").replace("uvb", "UVB")
+            kind = equipment_words(fact["equipment"])
             yield (
                 f"The {kind} of {fact['enclosure']} was {counted(round(late_ms / DAY_MS), 'day')} past its replacement "
                 f"after {months:g} months."
