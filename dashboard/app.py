@@ -22,6 +22,7 @@ from dashboard.pages.journal import journal_router
 from dashboard.pages.look_back import look_back_router
 from dashboard.pages.mine import mine_router
 from dashboard.pages.people import PeoplePage, people_router
+from dashboard.pages.probe_form import probe_form_router
 from dashboard.pages.probes import probes_router
 from dashboard.pages.profiles import profiles_router
 from dashboard.pages.room import room_router
@@ -60,6 +61,7 @@ def create_app(parts: Parts) -> FastAPI:
         app.include_router(router(pages, people))
     app.include_router(search_router(pages))
     app.include_router(probes_router(pages))
+    app.include_router(probe_form_router(pages))
     app.include_router(profiles_router(pages))
     app.include_router(care_router(pages))
     app.include_router(aisle_router(pages))

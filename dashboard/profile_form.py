@@ -3,16 +3,19 @@
 import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from datetime import datetime
 from typing import Any, Final
+from zoneinfo import ZoneInfo
 
 from dashboard.profiles import GROUPS, NO_SOURCE, check_name_of
+from dashboard.since import since_in
 from service.climate.targets import CHECK_UNITS_AND_SHARES
 from service.errors import BadUse
 
-MOST_SEASONS: Final = 6
+_SEASON: Final = re.compile(r"(s\d{1,3}-).*", re.ASCII)
 FOLLOWS_THE_SUN: Final = "photoperiod"
 """The check whose target may be the day length of a latitude."""
-_NUMBER: Final = re.compile(r"[+-]?\d{1,6}(?:[.,]\d{1,6})?")
+_NUMBER: Final = re.compile(r"[+-]?\d{1,6}(?:[.,]\d{1,12})?")
 _UNITS: Final = {"a day": "a day", "h": "h", "min": "min"}
 
 
@@ -56,23 +59,25 @@ class ProfileFields:
     groups: tuple[tuple[str, tuple[FieldRow, ...]], ...]
     seasons: tuple[SeasonFields, ...]
     sources: tuple[str, ...]
+    since: str
 
 
-def fields_of(key: str, species: str, body: Mapping[str, Any]) -> ProfileFields:
-    """Return the fields that show a profile, with one empty season at the end."""
+def fields_of(key: str, species: str, body: Mapping[str, Any], since: str = "") -> ProfileFields:
+    """Return the fields that show a profile, with one empty season at the end; `since` as its field holds it."""
     stored = list(body.get("season", []))
     seasons = [
         SeasonFields(
             f"s{number}-", season["name"], season["from"], season["until"],
             _groups(f"s{number}-", season["target"]), not season["name"],
         )
-        for number, season in enumerate([*stored, {"name": "", "from": "", "until": "", "target": []}][:MOST_SEASONS])
+        for number, season in enumerate([*stored, {"name": "", "from": "", "until": "", "target": []}])
     ]  # fmt: skip
     every = [target for part in (body, *stored) for target in part["target"]]
     sources = dict.fromkeys([NO_SOURCE, *(target.get("source") or NO_SOURCE for target in every)])
     return ProfileFields(
-        key, species, body.get("notes") or "", _groups("", body["target"]), tuple(seasons), tuple(sources)
-    )
+        key, species, body.get("notes") or "", _groups("", body["target"]), tuple(seasons), tuple(sources),
+        since,
+    )  # fmt: skip
 
 
 def _groups(prefix: str, targets: list[Mapping[str, Any]]) -> tuple[tuple[str, tuple[FieldRow, ...]], ...]:
@@ -86,27 +91,29 @@ def _row(prefix: str, check: str, target: Mapping[str, Any] | None) -> FieldRow:
     share = said.get("share")
     return FieldRow(
         f"{prefix}{check}", check_name_of(check), _UNITS.get(unit, unit), check != "misting-cycles", usual is not None,
-        _written(said.get("low")), _written(said.get("high")), "" if share is None else f"{100 * share:g}",
+        _written(said.get("low")), _written(said.get("high")), "" if share is None else f"{100 * share:.12g}",
         "" if usual is None else f"{100 * usual:g}", (said.get("source") or NO_SOURCE) if target else "",
         check == FOLLOWS_THE_SUN, _written(said.get("latitude")),
     )  # fmt: skip
 
 
 def _written(value: float | None) -> str:
-    return "" if value is None else f"{value:g}"
+    return "" if value is None else f"{value:.12g}"
 
 
-def table_of(form: Mapping[str, str], key: str) -> dict[str, Any]:
+def table_of(form: Mapping[str, str], key: str, now: datetime, zone: ZoneInfo) -> dict[str, Any]:
     """Return what was sent as a `[[profile]]` of a room file.
 
     Raises
     ------
     BadUse
-        A field that should be a number is none.
+        A field that should be a number, or a date, is none.
     """
     table: dict[str, Any] = {"id": key, "species": form.get("species", "").strip()}
     if notes := form.get("notes", "").replace("\r\n", "\n").strip():
         table["notes"] = notes
+    if (since := since_in(form, "since", "holds since", now, zone)) is not None:
+        table["from"] = since
     if targets := list(_targets(form, "")):
         table["target"] = targets
     seasons = list(_seasons(form))
@@ -114,8 +121,8 @@ def table_of(form: Mapping[str, str], key: str) -> dict[str, Any]:
 
 
 def _seasons(form: Mapping[str, str]) -> Iterator[dict[str, Any]]:
-    for number in range(MOST_SEASONS):
-        prefix = f"s{number}-"
+    prefixes = dict.fromkeys(found[1] for name in form if (found := _SEASON.fullmatch(name)))
+    for number, prefix in enumerate(prefixes):
         name = form.get(f"{prefix}name", "").strip()
         targets = list(_targets(form, prefix))
         dates = {"from": form.get(f"{prefix}from", "").strip(), "until": form.get(f"{prefix}until", "").strip()}

@@ -9,7 +9,7 @@ from markupsafe import Markup
 
 from dashboard.profile_day import DayAsked, draw_day
 from dashboard.words import clock, exact, limits, of_ms
-from service.api.profile_saving import shipped_left
+from service.api.profile_saving import is_in_use, shipped_left
 from service.api.profile_trial import as_version, followers
 from service.climate.targets import CHECK_UNITS_AND_SHARES, SpeciesProfile, Target
 from service.lookback.words import CHECK_NAMES, check_name
@@ -20,7 +20,6 @@ from service.roomfile.sane_targets import Doubt, doubts_about
 from service.roomfile.spec import ProfileSpec, TargetSpec
 from service.store.facts import EnclosureFact, ProfileVersionFact, RoomFacts
 from service.store.programme import species_profile
-from service.store.readings import END_OF_TIME
 
 NO_SOURCE: Final = "common practice, no source"
 GROUPS: Final = (
@@ -70,6 +69,7 @@ class VersionView:
     since_exact: str
     change: str
     is_now: bool
+    by: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,9 +88,9 @@ def cards(facts: RoomFacts, now: datetime) -> tuple[list[ProfileCard], list[Prof
     there = [
         card_of(facts, key, _newest(facts, key, now), now)
         for key in sorted(facts.profile_versions)
-        if facts.profile_versions[key]
+        if is_in_use(facts, key, now)
     ]
-    shipped = [card_of(facts, spec.id, as_version(spec), now) for spec in shipped_left(facts)]
+    shipped = [card_of(facts, spec.id, as_version(spec), now) for spec in shipped_left(facts, now)]
     return sorted(there, key=lambda card: not card.enclosures), shipped
 
 
@@ -130,8 +130,8 @@ def programme_of(kept: list[EnclosureFact], now: datetime) -> tuple[tuple[time, 
     return None, []
 
 
-def profile_view(facts: RoomFacts, key: str, now: datetime) -> ProfileView:
-    """Return one profile with everything that is known of it."""
+def profile_view(facts: RoomFacts, key: str, now: datetime, authors: Mapping[int, str]) -> ProfileView:
+    """Return one profile with everything that is known of it; `authors` entered its versions, by their numbers."""
     version = _newest(facts, key, now)
     body = version.body
     doubts = doubts_about([spec_of(target) for target in body["target"]])
@@ -143,8 +143,16 @@ def profile_view(facts: RoomFacts, key: str, now: datetime) -> ProfileView:
     groups = tuple((name, tuple(rows[c] for c in checks if c in rows)) for name, checks in GROUPS)
     return ProfileView(
         card_of(facts, key, version, now, written=True), tuple(group for group in groups if group[1]), seasons,
-        tuple(_versions(facts, key, now)), body.get("notes") or "",
+        tuple(_versions(facts, key, now, authors)), body.get("notes") or "",
     )  # fmt: skip
+
+
+def planned_words(facts: RoomFacts, key: str, now: datetime) -> str:
+    """Return from when a version holds that is entered already and still to come; empty where there is none."""
+    last = facts.profile_versions[key][-1]
+    if last.start_ms <= to_ms(now):
+        return ""
+    return f"version {last.version}, from {clock(of_ms(last.start_ms), facts.zone, now)} on"
 
 
 def _rows(targets: list[dict[str, Any]], doubts: list[Doubt]) -> list[TargetRow]:
@@ -174,20 +182,6 @@ def target_words(target: Mapping[str, Any]) -> str:
     return limits_in_words(check, target.get("low"), target.get("high"), share)
 
 
-def overrides_of(enclosure: EnclosureFact, facts: RoomFacts, now: datetime) -> list[tuple[str, str, str, str, str]]:
-    """Return (check, its name, what it asks for, until when, the reason) of what is set differently now."""
-    at_ms = to_ms(now)
-    return [
-        (
-            one.check, check_name_of(one.check),
-            target_words({"check": one.check, "low": one.low, "high": one.high, "share": one.share}),
-            "" if one.end_ms == END_OF_TIME else clock(of_ms(one.end_ms), facts.zone, now), one.reason,
-        )
-        for one in enclosure.overrides
-        if one.end_ms > at_ms
-    ]  # fmt: skip
-
-
 def spec_of(target: Mapping[str, Any]) -> TargetSpec:
     """Return a stored target as a room file's."""
     return TargetSpec(
@@ -195,7 +189,7 @@ def spec_of(target: Mapping[str, Any]) -> TargetSpec:
     )
 
 
-def _versions(facts: RoomFacts, key: str, now: datetime) -> list[VersionView]:
+def _versions(facts: RoomFacts, key: str, now: datetime, authors: Mapping[int, str]) -> list[VersionView]:
     known, views = facts.profile_versions[key], []
     in_force = facts.profile_version_at(key, to_ms(now))
     for before, version in zip([None, *known], known, strict=False):
@@ -206,6 +200,7 @@ def _versions(facts: RoomFacts, key: str, now: datetime) -> list[VersionView]:
             VersionView(
                 version.version, "the beginning" if is_first else clock(since, facts.zone, now),
                 "" if is_first else exact(since, facts.zone), change, version is in_force,
+                authors.get(version.version, ""),
             )
         )  # fmt: skip
     return views[::-1]

@@ -2,26 +2,36 @@
 
 import re
 import unicodedata
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime, time, timedelta
-from typing import Any, Final
+from datetime import datetime, time
+from typing import Any, Final, TypeVar
 from zoneinfo import ZoneInfo
 
+from dashboard.since import since_in
+from service.api.profile_saving import is_in_use
 from service.errors import BadUse
 from service.model import to_ms
 from service.roomfile.editing import Document, entry
 from service.roomfile.library import library
+from service.roomfile.wanted import clock
 from service.store.facts import EnclosureFact, RoomFacts
+from service.store.since import Since
 
-MOST_CYCLES: Final = 8
+DATED: Final = ("profile", "lights", "misting")
+"""What of an enclosure has a date from which it holds."""
+_CYCLE_AT: Final = re.compile(r"m(\d{1,3})-at", re.ASCII)
 _CLOCK: Final = re.compile(r"(?:[01]\d|2[0-3]):[0-5]\d(?::[0-5]\d)?")
 _LONGEST_KEY: Final = 64
+_Dated = TypeVar("_Dated", bound=Since)
 
 
 @dataclass(frozen=True, slots=True)
 class EnclosureFields:
-    """The fields of an enclosure's form; every value is the text that stands in its field."""
+    """The fields of an enclosure's form; every value is the text that stands in its field.
+
+    `since` are the dates that were sent and could not be; a page that is fresh shows none.
+    """
 
     key: str
     name: str
@@ -33,31 +43,51 @@ class EnclosureFields:
     on: str
     off: str
     cycles: tuple[tuple[str, str], ...]
+    since: Mapping[str, str]
 
 
 def fields_of(enclosure: EnclosureFact | None, facts: RoomFacts, now: datetime) -> EnclosureFields:
-    """Return the fields that show an enclosure, or an empty form in the last room."""
-    empty = (("", ""),) * 2
+    """Return the fields that show an enclosure as it is to be, or an empty form in the last room."""
     if enclosure is None:
         room = facts.rooms[-1].key if facts.rooms else ""
-        return EnclosureFields("", "", room, "", "", "", "", "08:00", "20:00", empty)
+        return EnclosureFields("", "", room, "", "", "", "", "08:00", "20:00", rows_of_cycles(()), {})
     at_ms = to_ms(now)
-    lights, misting = enclosure.lights_at(at_ms), enclosure.misting_at(at_ms)
-    cycles = tuple((f"{at:%H:%M}", str(seconds)) for at, seconds in misting.cycles) if misting else ()
-    on, off = (f"{getattr(lights, name):%H:%M}" if getattr(lights, name, None) else "" for name in ("on", "off"))
+    lights, misting = _newest(enclosure.lights, at_ms), _newest(enclosure.misting, at_ms)
+    followed = _newest(enclosure.profiles, at_ms)
+    cycles = [(clock(at), str(seconds)) for at, seconds in misting.cycles] if misting else []
+    on, off = (clock(lights.on), clock(lights.off)) if lights and lights.on and lights.off else ("", "")
     return EnclosureFields(
         enclosure.key, enclosure.name, enclosure.room, enclosure.rack or "", _text(enclosure.level),
-        _text(enclosure.slot), enclosure.profile_at(at_ms) or "", on, off, (*cycles, *empty)[:MOST_CYCLES],
+        _text(enclosure.slot), followed.profile if followed else "", on, off, rows_of_cycles(cycles), {},
     )  # fmt: skip
+
+
+def sent_fields(form: Mapping[str, str], key: str) -> EnclosureFields:
+    """Return the fields as they were sent, to be shown again."""
+    names = ("name", "room", "rack", "level", "slot", "profile", "on", "off")
+    said = {name: form.get(name, "") for name in names}
+    since = {name: form.get(f"{name}-from", "") for name in DATED}
+    cycles = [(at, form.get(f"m{number}-seconds", "")) for number, at in _sent_cycles(form)]
+    return EnclosureFields(key=key or form.get("key", ""), cycles=rows_of_cycles(cycles), since=since, **said)
+
+
+def rows_of_cycles(cycles: Iterable[tuple[str, str]]) -> tuple[tuple[str, str], ...]:
+    """Return the rows of a form that show cycles, and two more."""
+    return (*cycles, ("", ""), ("", ""))
+
+
+def _newest(facts: Sequence[_Dated], at_ms: int) -> _Dated | None:
+    """Return the last fact that is not over: what holds, or what will."""
+    return next((fact for fact in reversed(facts) if fact.end_ms > at_ms), None)
 
 
 def _text(value: int | None) -> str:
     return "" if value is None else str(value)
 
 
-def profiles_offered(facts: RoomFacts) -> list[tuple[str, str]]:
+def profiles_offered(facts: RoomFacts, now: datetime) -> list[tuple[str, str]]:
     """Return (key, species) of every profile that an enclosure can follow."""
-    own = {key: versions[-1].species for key, versions in facts.profile_versions.items() if versions}
+    own = {key: known[-1].species for key, known in facts.profile_versions.items() if is_in_use(facts, key, now)}
     shipped = {key: spec.species for key, spec in library().items()}
     return sorted((shipped | own).items(), key=lambda pair: pair[1])
 
@@ -88,13 +118,17 @@ def put_room(document: Document, form: Mapping[str, str]) -> None:
     if key:
         entry(document, "room", key)["name"] = name
     else:
-        rooms.append({"id": key_for(name, {room["id"] for room in rooms}), "name": name})
+        own = form.get("id", "").strip()
+        rooms.append({"id": own or key_for(name, {room["id"] for room in rooms}), "name": name})
 
 
-def put_enclosure(document: Document, form: Mapping[str, str], key: str) -> str:
-    """Add an enclosure, or change one; return its key.
+def put_enclosure(
+    document: Document, form: Mapping[str, str], key: str, now: datetime, zone: ZoneInfo
+) -> tuple[str, list[datetime]]:
+    """Add an enclosure, or change one; return its key, and since when what was changed holds where the form says so.
 
-    What a form says of lights, misting and the profile holds from now on; what it leaves as it was keeps its dates.
+    What a form says of lights, misting and the profile holds from now on, or since the date that stands beside it;
+    what it leaves as it was keeps its date, unless another stands there.
 
     Raises
     ------
@@ -112,62 +146,11 @@ def put_enclosure(document: Document, form: Mapping[str, str], key: str) -> str:
         enclosures.append(table)
     table |= {"name": name, "room": form.get("room", "")}
     _put(table, "place", _place(form))
-    _put_dated(table, "profile", form.get("profile", "").strip() or None)
-    lights = _lights(form)
-    if lights is not None or "on" in (table.get("lights") or {"on": ""}):
-        _put_dated(table, "lights", lights)
-    _put_dated(table, "misting", _cycles(form) or None)
-    return str(table["id"])
-
-
-def put_override(document: Document, form: Mapping[str, str], key: str, now: datetime, zone: ZoneInfo) -> None:
-    """Set one target of an enclosure differently for a while, with the reason.
-
-    Raises
-    ------
-    BadUse
-        A field cannot be read.
-    """
-    table = entry(document, "enclosure", key)
-    fresh: Document = {"check": form.get("check", "")}
-    for name in ("low", "high"):
-        if text := form.get(name, "").strip():
-            fresh[name] = _number(text, name)
-    if text := form.get("share", "").strip():
-        fresh["share"] = _number(text, "per cent of the time") / 100
-    fresh |= {"from": now, "reason": " ".join(form.get("reason", "").split())}
-    if text := form.get("until", "").strip():
-        fresh["until"] = _evening(text, zone)
-    others = [one for one in table.get("override", []) if one["check"] != fresh["check"] or _is_over(one, now)]
-    table["override"] = [*others, fresh]
-
-
-def end_override(document: Document, key: str, check: str) -> None:
-    """Let the profile's own target hold again from now on."""
-    table = entry(document, "enclosure", key)
-    left = [one for one in table.get("override", []) if one["check"] != check]
-    if len(left) == len(table.get("override", [])):
-        raise BadUse(f"{check[:40]!r} is not set differently any more; load the page again")
-    table["override"] = left
-
-
-def _is_over(override: Mapping[str, Any], now: datetime) -> bool:
-    return override.get("until") is not None and override["until"] <= now
-
-
-def _evening(text: str, zone: ZoneInfo) -> datetime:
-    """Return the end of a local day."""
-    try:
-        day = date.fromisoformat(text)
-    except ValueError as exc:
-        raise BadUse(f"until: {text[:20]!r} is no date; write for example 2026-03-10") from exc
-    return datetime.combine(day + timedelta(days=1), time(), zone)
-
-
-def _number(text: str, what: str) -> float:
-    if not re.fullmatch(r"-?\d{1,6}(?:[.,]\d{1,4})?", text, re.ASCII):
-        raise BadUse(f"{what}: {text[:20]!r} is no number")
-    return float(text.replace(",", "."))
+    values = {"profile": form.get("profile", "").strip() or None, "lights": _lights(form), "misting": _cycles(form)}
+    dates = {name: since_in(form, f"{name}-from", f"{name}, since", now, zone) for name in DATED}
+    for name, value in values.items():
+        _put_dated(table, name, value or None, dates[name])
+    return str(table["id"]), [at for at in dates.values() if at is not None]
 
 
 def _put(table: Document, name: str, value: object) -> None:
@@ -176,11 +159,21 @@ def _put(table: Document, name: str, value: object) -> None:
         table[name] = value
 
 
-def _put_dated(table: Document, name: str, value: object) -> None:
-    """Set a value that has a date: another value holds from now on, the same one keeps its date."""
+def _put_dated(table: Document, name: str, value: object, since: datetime | None) -> None:
+    """Set a value that has a date: another value holds since that date, else from now on; the same one keeps its own.
+
+    Raises
+    ------
+    BadUse
+        There is a date, and nothing that could hold since then.
+    """
+    if since is not None and value is None:
+        raise BadUse(f"{name}: a date stands there, but nothing that holds since then; what is taken away ends now")
     if table.get(name) != value:
         table.pop(f"{name}_from", None)
         _put(table, name, value)
+    if since is not None:
+        table[f"{name}_from"] = since
 
 
 def _place(form: Mapping[str, str]) -> dict[str, object] | None:
@@ -201,17 +194,23 @@ def _lights(form: Mapping[str, str]) -> dict[str, str] | None:
 
 def _cycles(form: Mapping[str, str]) -> list[dict[str, object]]:
     found: list[dict[str, object]] = []
-    for number in range(MOST_CYCLES):
-        at, seconds = form.get(f"m{number}-at", "").strip(), form.get(f"m{number}-seconds", "").strip()
+    for number, at in _sent_cycles(form):
         if at:
-            found.append({"at": _clock(at, "misting"), "seconds": _whole(seconds or "30", "seconds of misting")})
+            seconds = form.get(f"m{number}-seconds", "").strip() or "30"
+            found.append({"at": _clock(at, "misting"), "seconds": _whole(seconds, "seconds of misting")})
     return sorted(found, key=lambda cycle: str(cycle["at"]))
+
+
+def _sent_cycles(form: Mapping[str, str]) -> list[tuple[int, str]]:
+    """Return the number of each row of cycles that was sent, and its time."""
+    rows = [(int(found[1]), at.strip()) for name, at in form.items() if (found := _CYCLE_AT.fullmatch(name))]
+    return sorted(rows)
 
 
 def _clock(text: str, what: str) -> str:
     if not _CLOCK.fullmatch(text):
         raise BadUse(f"{what}: {text[:20]!r} is no time of day; write it as in 07:30")
-    return text
+    return clock(time.fromisoformat(text))
 
 
 def _whole(text: str, what: str) -> int:

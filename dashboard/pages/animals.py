@@ -35,7 +35,7 @@ from dashboard.pages.site import Pages
 from service.api.journal_events import note, span_noted
 from service.api.sign_in import SignedIn
 from service.errors import BadUse, NotFound, Refused
-from service.model import JournalEntry, from_ms, to_ms
+from service.model import Animal, JournalEntry, from_ms, to_ms
 from service.people.roles import Visitor
 from service.store import animals as kept
 from service.store.facts import RoomFacts
@@ -77,6 +77,10 @@ def animals_router(pages: Pages) -> APIRouter:
         return desk.do(
             name, person, lambda s, facts, animal, who, now: _corrected(s, facts, animal, who, now, number, form)
         )
+
+    @router.post("/animals/{name}/names")
+    def _rename(name: str, person: SignedIn, form: Form) -> Response:
+        return desk.do(name, person, lambda s, _, animal, who, now: _renamed(s, animal, who, now, form))
 
     @router.post("/animals/{name}/look-back-days")
     def _lag(name: str, person: SignedIn, form: Form) -> Response:
@@ -140,12 +144,14 @@ class _Desk:
             with self._parts.store.write() as session:
                 animal = kept.animal_named(session, name)
                 onward = change(session, self._parts.facts(session), animal, person, now)
+                # By its number: what it is called may be what was changed.
+                called = session.get_one(Animal, animal.id).name
         except NotFound as exc:
             return self.one(name, said=f"Nothing was changed: {exc}.", status=404)
         except BadUse as exc:
             return self.one(name, said=f"Nothing was changed: {exc}.", status=409 if isinstance(exc, Refused) else 422)
         self._parts.wake.notify()
-        return go_to(address_of("animals", animal.name) + (onward or ""))
+        return go_to(address_of("animals", called) + (onward or ""))
 
 
 def _species(facts: RoomFacts) -> list[str]:
@@ -245,6 +251,11 @@ def _corrected(
     span = (since, optional_at(form, "until", facts))
     kept.correct_housing(session, number, enclosure_in(form, facts), span, who.name, now)
     return "#housings"
+
+
+def _renamed(session: Session, animal: kept.AnimalFact, who: Visitor, now: datetime, form: dict[str, str]) -> None:
+    members = whole_number(form, "members", animal.members)
+    kept.rename_animal(session, animal.id, form.get("name", ""), form.get("species", ""), who.name, now, members)
 
 
 def _lag_set(session: Session, animal: kept.AnimalFact, who: Visitor, now: datetime, form: dict[str, str]) -> str:

@@ -24,7 +24,8 @@ from dashboard.calibration import (
 )
 from dashboard.calibration_record import record_of
 from dashboard.calibration_steps import STEPS, Steps, steps_for
-from dashboard.pages.forms import Form, go_to
+from dashboard.earlier_check import MOST_POINTS, put_check
+from dashboard.pages.forms import Form, LongForm, go_to
 from dashboard.pages.site import Pages
 from dashboard.words import exact, iso, quantity_name
 from service.api.calibration_answers import calibration_answer, history_of
@@ -35,6 +36,7 @@ from service.climate.reference_points import SALTS, Method, salt_humidity
 from service.errors import BadUse, NotFound, Refused
 from service.model import to_ms
 from service.people.roles import RESERVED
+from service.roomfile.editing import edit_room
 from service.store.calibrations import LONGEST_CHECK, calibrations_of, get_calibration, made_at, successor_of
 from service.store.facts import ChannelFact, RoomFacts
 from service.store.reference_readings import look_at
@@ -46,6 +48,7 @@ _POINT_FIELDS: Final = (
     "method", "against", "since", "minutes", "reference", "reference_uncertainty", "temperature", "reads",
 )  # fmt: skip
 _NUMBERS: Final = ("reference", "reference_uncertainty", "temperature", "reads")
+_EARLIER: Final = "earlier-"
 _MINUTES: Final = (5, 10, 20, 30, 60, 120)
 
 
@@ -73,6 +76,10 @@ def calibration_router(pages: Pages) -> APIRouter:
     @router.get("/fragments/calibration/{probe}/{quantity}")
     def _stand(probe: str, quantity: str, request: Request) -> HTMLResponse:
         return desk.page(f"{probe}/{quantity}", dict(request.query_params), "calibration_stand.html")
+
+    @router.post("/calibration/{probe}/{quantity}/earlier")
+    def _earlier(probe: str, quantity: str, person: SignedIn, form: LongForm) -> Response:
+        return desk.earlier(f"{probe}/{quantity}", form, person.name)
 
     @router.post("/calibration/{probe}/{quantity}")
     def _enter(probe: str, quantity: str, person: SignedIn, form: Form) -> Response:
@@ -166,9 +173,24 @@ class _Desk:
             "salts": _salts(chosen), "minutes": _MINUTES, "unit": shown_unit(channel.quantity), "said": said,
             "since": exact(chosen.since, facts.zone) if chosen.since else "", "query": _query(chosen),
             "place_href": _place_href(facts, channel, now), "salt_caution": _salt_caution(chosen),
-            "checker": chosen.fields["by"] or _own_name(),
+            "checker": chosen.fields["by"] or _own_name(), "most_points": MOST_POINTS,
+            "earlier": {n.removeprefix(_EARLIER): text for n, text in fields.items() if n.startswith(_EARLIER)},
         }  # fmt: skip
         return self._pages.html(template, facts, now, status, **shown)
+
+    def earlier(self, key: str, form: Mapping[str, str], by: str) -> Response:
+        """Enter a check that was made before, or say why not."""
+        parts = self._pages.parts
+        with parts.store.read() as session:
+            facts, now = parts.facts(session), parts.now()
+        channel = channel_named(facts, key)
+        try:
+            edit_room(parts.store, lambda document: put_check(document, form, channel, now, facts.zone), by, now)
+        except BadUse as exc:
+            kept = {f"{_EARLIER}{name}": text for name, text in form.items()}
+            return self.page(key, kept, said=f"Nothing was entered: {exc}.", status=422)
+        parts.wake.notify()
+        return go_to(f"{channel_href(channel)}#checks-title")
 
 
 def _chosen(

@@ -2,7 +2,7 @@
 
 import re
 from collections.abc import Callable
-from datetime import date, datetime, time
+from datetime import datetime, timedelta
 from typing import Annotated, Final
 
 from fastapi import APIRouter, Path, Response
@@ -12,7 +12,8 @@ from sqlmodel import Session
 from dashboard.care import FEW, KINDS, USUAL_TASKS, care_view
 from dashboard.pages.forms import Form, go_to, local_path
 from dashboard.pages.site import Pages
-from service.api.care_due import install, take_away
+from dashboard.since import since_in
+from service.api.care_due import change_task, correct, install, take_away
 from service.api.requests import enclosure_named
 from service.api.sign_in import SignedIn
 from service.errors import BadUse, NotFound, Refused
@@ -22,6 +23,7 @@ from service.store.facts import RoomFacts
 from service.watch.conditions import HEAT_CAUTION, MAINS_CAUTION
 
 _NUMBER: Final = re.compile(r"\d{1,6}(?:[.,]\d{1,4})?", re.ASCII)
+_A_DATE: Final = len("2026-03-10")
 TaskNumber = Annotated[int, Path(ge=1, le=2**31 - 1)]
 Change = Callable[[Session, RoomFacts, datetime], object]
 
@@ -37,13 +39,19 @@ def care_router(pages: Pages) -> APIRouter:
 
     @router.post("/care/tasks")
     def _add(person: SignedIn, form: Form) -> Response:
-        days = lambda: number_in(form, "every", "every how many days")  # noqa: E731 - read where errors are told
-        return desk.do(
-            form,
-            lambda s, facts, now: add_task(
-                s, form.get("what", ""), days() or 0, _place(facts, form), now, person.name, now
-            ),
-        )
+        def add(session: Session, facts: RoomFacts, now: datetime) -> None:
+            first = since_in(form, "first", "first due", now, facts.zone) or now
+            add_task(session, form.get("what", ""), _days(form), _place(facts, form), first, person.name, now)
+
+        return desk.do(form, add)
+
+    @router.post("/care/tasks/{number}/change")
+    def _change(number: TaskNumber, person: SignedIn, form: Form) -> Response:
+        def change(facts: RoomFacts, now: datetime) -> None:
+            first = since_in(form, "first", "first due", now, facts.zone)
+            change_task(pages.parts, number, _days(form), first, person.name)
+
+        return desk.change(form, change)
 
     @router.post("/care/tasks/{number}/done")
     def _done(number: TaskNumber, person: SignedIn, form: Form) -> Response:
@@ -55,6 +63,11 @@ def care_router(pages: Pages) -> APIRouter:
     def _retire(number: TaskNumber, person: SignedIn, form: Form) -> Response:
         return desk.do(form, lambda s, _, now: retire_task(s, number, person.name, now))
 
+    _add_equipment(router, pages, desk)
+    return router
+
+
+def _add_equipment(router: APIRouter, pages: Pages, desk: "_Desk") -> None:
     @router.post("/care/uv")
     def _uv(person: SignedIn, form: Form) -> Response:
         return desk.do(form, lambda s, facts, now: _note_uv(s, facts, now, form, person.name))
@@ -67,8 +80,6 @@ def care_router(pages: Pages) -> APIRouter:
     def _take_away(person: SignedIn, form: Form) -> Response:
         enclosure, kind = form.get("enclosure", ""), form.get("kind", "")
         return desk.change(form, lambda *_: take_away(pages.parts, enclosure, kind, person.name))
-
-    return router
 
 
 class _Desk:
@@ -119,6 +130,10 @@ def number_in(form: dict[str, str], name: str, what: str) -> float | None:
     return float(text.replace(",", "."))
 
 
+def _days(form: dict[str, str]) -> float:
+    return number_in(form, "every", "every how many days") or 0
+
+
 def _place(facts: RoomFacts, form: dict[str, str]) -> int | None:
     key = form.get("enclosure", "")
     return enclosure_named(facts, key).id if key else None
@@ -137,11 +152,10 @@ def _note_uv(session: Session, facts: RoomFacts, now: datetime, form: dict[str, 
 def _install(pages: Pages, facts: RoomFacts, now: datetime, form: dict[str, str], by: str) -> None:
     enclosure = enclosure_named(facts, form.get("enclosure", ""))
     months = number_in(form, "months", "months")
-    text = form.get("installed", "")
-    try:
-        day = date.fromisoformat(text) if text else now.astimezone(facts.zone).date()
-    except ValueError as exc:
-        raise BadUse(f"installed: {text[:20]!r} is no date; write for example 2026-03-10") from exc
-    noon = datetime.combine(day, time(12), facts.zone)
+    installed = since_in(form, "installed", "installed", now, facts.zone) or now
+    if len(form.get("installed", "").strip()) == _A_DATE:
+        # A day alone: at its noon, and never ahead of now.
+        installed = min(installed + timedelta(hours=12), now) if installed <= now else installed
     kind = " ".join(form.get("kind", "").split())
-    install(pages.parts, enclosure.key, kind, months or None, min(noon, now), by)
+    put = correct if form.get("corrects") else install
+    put(pages.parts, enclosure.key, kind, months or None, installed, by)

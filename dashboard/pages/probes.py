@@ -9,6 +9,7 @@ from dashboard.pages.forms import Form, LongForm, go_to
 from dashboard.pages.site import Pages
 from dashboard.probe_claims import UNITS, UNPLACED, claim_of, models, place_rows, preview_rows, proposed_fields
 from dashboard.probes import placed_in, probe_row, probes_view, speaker_view
+from dashboard.since import days_anew, reaching_back, since_in
 from dashboard.words import quantity_name, zone_name
 from dashboard.zone_drawing import drawing
 from sensors.payloads.proposing import Proposal
@@ -64,8 +65,9 @@ def probes_router(pages: Pages) -> APIRouter:
 
     @router.get("/probes/{key}")
     def _one(key: Key, request: Request, enclosure: Wanted = "", to: Wanted = "") -> HTMLResponse:
-        taken = request.query_params.get("taken", "")
-        return desk.probe_page(key, enclosure, to, taken=taken if taken.isascii() and taken.isdigit() else "")
+        taken, anew = (request.query_params.get(name, "") for name in ("taken", "anew"))
+        taken = taken if taken.isascii() and taken.isdigit() else ""
+        return desk.probe_page(key, enclosure, to, taken=taken, done=reaching_back(anew))
 
     @router.post("/probes/{key}/place")
     def _place(key: Key, person: SignedIn, form: Form) -> Response:
@@ -99,8 +101,9 @@ class _Desk:
         return go_to(f"/probes/{wanted.key}?taken={taken.readings}")
 
     def place(self, key: str, person: Visitor, form: dict[str, str]) -> Response:
-        """Move a probe's climate channels to a zone, from now on."""
+        """Move a probe's climate channels to a zone, from now on or since a time that is past."""
         parts, enclosure, zone = self._pages.parts, form.get("enclosure", ""), form.get("zone", "")
+        anew = 0
         try:
             if zone not in ZONES:
                 raise BadUse("zone: choose one of the drawing")  # noqa: TRY301 - told on the page below
@@ -109,14 +112,17 @@ class _Desk:
                 probe = probe_named(facts, key)
                 quantities = [facts.channels[channel].quantity for channel in probe.channels]
                 climate = [quantity for quantity in quantities if quantity not in UNPLACED]
-                move(session, facts, probe, (enclosure, zone), climate, None, Entry(person.name, parts.now()))
+                now = parts.now()
+                since = since_in(form, "since", "since", now, facts.zone)
+                move(session, facts, probe, (enclosure, zone), climate, since, Entry(person.name, now))
+                anew = days_anew([since], now, facts.zone)
         except NotFound:
             raise
         except BadUse as exc:
             status = 409 if isinstance(exc, Refused) else 422
             return self.probe_page(key, enclosure, zone, said=f"Nothing was moved: {exc}.", status=status)
         parts.wake.notify()
-        return go_to(f"/probes/{key}")
+        return go_to(f"/probes/{key}{f'?anew={anew}' if anew else ''}")
 
     def claim_page(
         self, source_id: int, called: str | None, form: dict[str, str] | None = None, said: str = "", status: int = 200
@@ -147,7 +153,15 @@ class _Desk:
         return self._pages.html("probes_claim.html", facts, now, status, **shown)
 
     def probe_page(
-        self, key: str, enclosure: str, zone: str, *, said: str = "", status: int = 200, taken: str = ""
+        self,
+        key: str,
+        enclosure: str,
+        zone: str,
+        *,
+        said: str = "",
+        status: int = 200,
+        taken: str = "",
+        done: str = "",
     ) -> HTMLResponse:
         """Return a probe's page, with the zone that was tapped waiting to be confirmed."""
         parts = self._pages.parts
@@ -162,7 +176,7 @@ class _Desk:
         channels = [(c.fact.key, c.fact.quantity, quantity_name(c.fact.quantity)) for c in standing.channels]
         shown = {
             "row": row, "probe": probe, "channels": channels, "here": here, "target": target,
-            "target_name": zone_name(target), "said": said, "taken": taken,
+            "target_name": zone_name(target), "said": said, "taken": taken, "done": done,
             "here_name": facts.by_key[here].name if here else "",
             "drawing": drawing(placed_in(facts, here, to_ms(now)), f"{row.address}?enclosure={here}&to=", target),
             "enclosures": [(one.key, one.name) for one in facts.enclosures.values()],

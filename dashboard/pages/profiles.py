@@ -3,23 +3,26 @@
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Annotated, Any, Final
+from zoneinfo import ZoneInfo
 
 from fastapi import APIRouter, Path, Query, Request, Response
 from fastapi.responses import HTMLResponse
 from markupsafe import Markup
 
+from dashboard.held import authors_of
 from dashboard.pages.forms import LongForm, go_to
 from dashboard.pages.site import Pages
 from dashboard.profile_form import fields_of, table_of
-from dashboard.profiles import cards, draft_day, profile_view
+from dashboard.profiles import cards, draft_day, planned_words, profile_view
+from dashboard.since import days_anew, local_text, reaching_back
 from dashboard.trial_view import trial_view
 from service.api.profile_saving import known_profile, require_possible, save_profile
-from service.api.profile_trial import MOST_DAYS
+from service.api.profile_trial import MOST_DAYS, followers
 from service.api.sign_in import SignedIn
 from service.api.trials import Trials
 from service.errors import BadUse, NotFound, Refused
 from service.model import to_ms
-from service.roomfile.editing import profile_draft
+from service.roomfile.editing import edit_room, profile_draft, without
 from service.roomfile.library import library
 from service.roomfile.sane_targets import Doubt, doubts_about
 from service.store.facts import RoomFacts
@@ -39,8 +42,12 @@ def profiles_router(pages: Pages) -> APIRouter:
         return desk.all()
 
     @router.get("/profiles/{key}")
-    def _one(key: str) -> HTMLResponse:
-        return desk.one(key)
+    def _one(key: str, anew: Annotated[str, Query(max_length=8)] = "") -> HTMLResponse:
+        return desk.one(key, done=reaching_back(anew))
+
+    @router.post("/profiles/{key}/retire")
+    def _retire(key: str, person: SignedIn, form: LongForm) -> Response:
+        return desk.retire(key, form, person.name)
 
     @router.get("/new-profile")
     def _new(start: Annotated[str, Query(alias="from", max_length=64)] = "") -> HTMLResponse:
@@ -58,7 +65,7 @@ def _add_editor(router: APIRouter, desk: "_Desk") -> None:
     @router.get("/profiles/{key}/edit")
     def _edit(request: Request, key: str, trial: Annotated[int, Query(ge=0, le=2**31 - 1)] = 0) -> HTMLResponse:
         draft = _trials(request).get(key, trial).draft if trial else None
-        return desk.editor(key, key, "", _Sent(key, draft.species, draft.body()) if draft else None)
+        return desk.editor(key, key, "", _Sent(key, draft.species, draft.body(), draft.from_at) if draft else None)
 
     @router.post("/profiles/{key}/edit")
     def _sent(request: Request, key: str, person: SignedIn, form: LongForm) -> Response:
@@ -90,17 +97,19 @@ class _Sent:
     key: str
     species: str
     body: dict[str, Any]
+    since: datetime | None = None
 
     def table(self) -> dict[str, Any]:
         """Return it as a `[[profile]]` of a room file."""
         table = {"id": self.key or "new", "species": self.species, "target": _bare(self.body["target"])}
         table |= {"notes": self.body["notes"]} if self.body.get("notes") else {}
+        table |= {"from": self.since} if self.since else {}
         seasons = [{**season, "target": _bare(season["target"])} for season in self.body.get("season", [])]
         return table | ({"season": seasons} if seasons else {})
 
 
-def _begin(facts: RoomFacts, key: str, start: str, at_ms: int) -> _Sent:
-    version = facts.profile_version_at(start, at_ms) or next(iter(facts.profile_versions.get(start, ())[-1:]), None)
+def _begin(facts: RoomFacts, key: str, start: str) -> _Sent:
+    version = next(iter(facts.profile_versions.get(start, ())[-1:]), None)
     if version is not None:
         return _Sent(key, version.species, version.body)
     shipped = library().get(start)
@@ -120,14 +129,16 @@ class _Desk:
         there, shipped = cards(facts, now)
         return self._pages.html("profiles.html", facts, now, there=there, shipped=shipped)
 
-    def one(self, key: str) -> HTMLResponse:
+    def one(self, key: str, said: str = "", status: int = 200, done: str = "") -> HTMLResponse:
         """Return a profile's page; a shipped one that the room does not have is offered as a start."""
         with self._parts.store.read() as session:
             facts, now = self._parts.facts(session), self._parts.now()
+            authors = authors_of(session, key)
         if not facts.profile_versions.get(key) and key in library():
             return self.editor("", key, "")
         known_profile(facts, key)
-        return self._pages.html("profile.html", facts, now, view=profile_view(facts, key, now), heat=HEAT_CAUTION)
+        shown = {"view": profile_view(facts, key, now, authors), "heat": HEAT_CAUTION, "said": said, "done": done}
+        return self._pages.html("profile.html", facts, now, status, **shown)
 
     def editor(self, key: str, start: str, said: str, sent: _Sent | None = None, status: int = 200) -> HTMLResponse:
         """Return the editor: of a profile, or where `key` is empty of a new one that begins as another is."""
@@ -135,10 +146,11 @@ class _Desk:
             facts, now = self._parts.facts(session), self._parts.now()
         if key:
             known_profile(facts, key)
-        begun = sent or _begin(facts, key, start, to_ms(now))
-        fields = fields_of(begun.key, begun.species, begun.body)
+        begun = sent or _begin(facts, key, start)
+        fields = fields_of(begun.key, begun.species, begun.body, local_text(begun.since, facts.zone))
         day, doubts = self._picture(facts, now, begun)
         shown = {"fields": fields, "is_new": not key, "said": said, "day": day, "doubts": doubts, "heat": HEAT_CAUTION}
+        shown |= {"planned": planned_words(facts, key, now) if key else ""}
         spans = {"usual_days": USUAL_DAYS, "most_days": MOST_DAYS}
         return self._pages.html("profile_edit.html", facts, now, status, **shown, **spans)
 
@@ -151,8 +163,9 @@ class _Desk:
 
     def save(self, key: str, form: dict[str, str], by: str, *, is_new: bool) -> Response:
         """Save what was sent, or show it again with what is wrong."""
+        zone, now = self._zone(), self._parts.now()
         try:
-            table = table_of(form, key)
+            table = table_of(form, key, now, zone)
         except BadUse as exc:
             return self.editor("" if is_new else key, key, f"Nothing was saved: {exc}.", status=422)
         try:
@@ -161,19 +174,41 @@ class _Desk:
             raise
         except BadUse as exc:
             return self._again(key, table, exc, is_new=is_new)
-        return go_to(f"/profiles/{key}")
+        return _saved(key, 0 if is_new else days_anew([table.get("from")], now, zone))
+
+    def retire(self, key: str, form: dict[str, str], by: str) -> Response:
+        """Let a profile be out of use, where its id was written beside it."""
+        with self._parts.store.read() as session:
+            facts, now = self._parts.facts(session), self._parts.now()
+        known_profile(facts, key)
+        try:
+            if form.get("confirm", "").strip() != key:
+                raise BadUse(f"to take the profile out of use, write its id, {key}")  # noqa: TRY301 - told on the page below
+            if kept := followers(facts, key, to_ms(now)):
+                raise BadUse(f"{kept[0].name} follows it: give that enclosure another profile first")  # noqa: TRY301 - as above
+            edit_room(self._parts.store, lambda document: without(document, "profile", key), by, now)
+        except BadUse as exc:
+            return self.one(key, f"Nothing was changed: {exc}.", status=422)
+        self._parts.wake.notify()
+        return go_to("/profiles")
+
+    def _zone(self) -> ZoneInfo:
+        with self._parts.store.read() as session:
+            return self._parts.facts(session).zone
 
     def _again(self, key: str, table: dict[str, Any], exc: BadUse, *, is_new: bool) -> HTMLResponse:
         body = {"target": table.get("target", []), "season": table.get("season", []), "notes": table.get("notes", "")}
         status = 409 if isinstance(exc, Refused) else 422
         said = f"Nothing was saved: {exc}."
-        return self.editor("" if is_new else key, key, said, _Sent(key, table["species"], body), status)
+        return self.editor(
+            "" if is_new else key, key, said, _Sent(key, table["species"], body, table.get("from")), status
+        )
 
     def begin_trial(self, trials: Trials, key: str, form: dict[str, str]) -> Response:
         """Begin a trial of what was sent, and show how it goes."""
         table: dict[str, Any] = {}
         try:
-            table = table_of(form, key)
+            table = table_of(form, key, self._parts.now(), self._zone())
             draft = profile_draft(table)
             require_possible(draft)
             trial = trials.begin(draft, _days(form.get("days", "")))
@@ -191,9 +226,9 @@ class _Desk:
 
     def save_tried(self, trials: Trials, key: str, number: int, by: str) -> Response:
         """Save the draft of a trial."""
-        draft = trials.get(key, number).draft
-        save_profile(self._parts, _Sent(key, draft.species, draft.body()).table(), by, is_new=False)
-        return go_to(f"/profiles/{key}")
+        draft, now = trials.get(key, number).draft, self._parts.now()
+        save_profile(self._parts, _Sent(key, draft.species, draft.body(), draft.from_at).table(), by, is_new=False)
+        return _saved(key, days_anew([draft.from_at], now, self._zone()))
 
     def drawn(self, form: dict[str, str]) -> HTMLResponse:
         """Return the day that a form asks for, and what is doubtful about it, or what is wrong."""
@@ -201,11 +236,16 @@ class _Desk:
             facts, now = self._parts.facts(session), self._parts.now()
         day, doubts, said = None, [], ""
         try:
-            draft = profile_draft(table_of(form, form.get("id", "").strip() or "new"))
+            draft = profile_draft(table_of(form, form.get("id", "").strip() or "new", now, facts.zone))
             day, doubts = draft_day(facts, draft, now), doubts_about(draft.targets)
         except BadUse as exc:
             said = str(exc)
         return self._pages.html("profile_day.html", facts, now, day=day, doubts=doubts, said=said)
+
+
+def _saved(key: str, anew: int) -> Response:
+    """Show the profile that was saved, and what that brings where it reaches back."""
+    return go_to(f"/profiles/{key}{f'?anew={anew}' if anew else ''}")
 
 
 def _bare(targets: list[dict[str, Any]]) -> list[dict[str, Any]]:

@@ -2,28 +2,29 @@
 
 from collections.abc import Callable
 from datetime import datetime
-from typing import Final
+from typing import Annotated, Final
 from zoneinfo import ZoneInfo, available_timezones
 
-from fastapi import APIRouter, Response
+from fastapi import APIRouter, Query, Response
 from fastapi.responses import HTMLResponse, PlainTextResponse
 
+from dashboard.held import held_in
 from dashboard.pages.charts import enclosure_named
 from dashboard.pages.forms import LongForm, go_to
 from dashboard.pages.site import Pages
-from dashboard.profiles import check_name_of, overrides_of
+from dashboard.profiles import check_name_of
 from dashboard.racks import racks_of
+from dashboard.set_differently import end_override, overrides_of, put_override
 from dashboard.set_up import (
-    MOST_CYCLES,
     EnclosureFields,
-    end_override,
     fields_of,
     profiles_offered,
     put_enclosure,
-    put_override,
     put_room,
     put_site,
+    sent_fields,
 )
+from dashboard.since import days_anew, reaching_back
 from service.api.sign_in import SignedIn
 from service.climate.targets import CHECK_UNITS_AND_SHARES
 from service.errors import BadUse
@@ -34,6 +35,7 @@ from service.watch.conditions import HEAT_CAUTION, MAINS_CAUTION
 
 _ZONES: Final = sorted(zone for zone in available_timezones() if "/" in zone and not zone.startswith("Etc/"))
 
+Anew = Annotated[str, Query(max_length=8)]
 _SHARES: Final = ", ".join(
     f"{check_name_of(check)} {100 * share:g} %" for check, (_unit, share) in CHECK_UNITS_AND_SHARES.items() if share
 )
@@ -75,8 +77,8 @@ def set_up_router(pages: Pages) -> APIRouter:
 
 def _add_one(router: APIRouter, desk: "_Desk") -> None:
     @router.get("/set-up/enclosures/{key}")
-    def _edit(key: str) -> HTMLResponse:
-        return desk.form(key)
+    def _edit(key: str, anew: Anew = "") -> HTMLResponse:
+        return desk.form(key, done=reaching_back(anew))
 
     @router.post("/set-up/enclosures/{key}")
     def _change(key: str, person: SignedIn, form: LongForm) -> Response:
@@ -88,13 +90,15 @@ def _add_one(router: APIRouter, desk: "_Desk") -> None:
 
     @router.post("/set-up/enclosures/{key}/overrides")
     def _override(key: str, person: SignedIn, form: LongForm) -> Response:
-        return desk.override(
-            key, person.name, lambda document, zone: put_override(document, form, key, desk.now(), zone)
-        )
+        return desk.override(key, person.name, lambda document, now, zone: put_override(document, form, key, now, zone))
 
     @router.post("/set-up/enclosures/{key}/overrides/{check}/end")
-    def _end_override(key: str, check: str, person: SignedIn) -> Response:
-        return desk.override(key, person.name, lambda document, _: end_override(document, key, check))
+    def _end_override(key: str, check: str, person: SignedIn, form: LongForm) -> Response:
+        def change(document: Document, *_: object) -> list[datetime]:
+            end_override(document, key, check, form.get("begins", ""))
+            return []
+
+        return desk.override(key, person.name, change)
 
     @router.get("/set-up/room.toml")
     def _file() -> Response:
@@ -121,33 +125,42 @@ class _Desk:
         shown = {"rooms": rooms, "racks": racks, "placed": placed, "said": said, "zones": _ZONES, "broker": broker}
         return self._pages.html("set_up.html", facts, self._parts.now(), status, heat=HEAT_CAUTION, **shown)
 
-    def form(self, key: str, said: str = "", sent: EnclosureFields | None = None, status: int = 200) -> HTMLResponse:
-        """Return the form of an enclosure, of a new one where `key` is empty."""
-        facts = self._facts()
-        enclosure = enclosure_named(facts, key) if key else None
-        fields = sent or fields_of(enclosure, facts, self._parts.now())
+    def form(
+        self, key: str, said: str = "", sent: EnclosureFields | None = None, status: int = 200, done: str = ""
+    ) -> HTMLResponse:
+        """Return the form of an enclosure, of a new one where `key` is empty; `done` says what a change brings."""
+        now = self._parts.now()
+        with self._parts.store.read() as session:
+            facts = self._parts.facts(session)
+            enclosure = enclosure_named(facts, key) if key else None
+            held = held_in(session, facts, enclosure, now) if enclosure else []
         shown = {
-            "fields": fields, "is_new": not key, "key": key, "said": said, "profiles": profiles_offered(facts),
-            "rooms": facts.rooms, "heat": HEAT_CAUTION, "mains": MAINS_CAUTION,
-            "overrides": overrides_of(enclosure, facts, self._parts.now()) if enclosure else (),
+            "fields": sent or fields_of(enclosure, facts, now), "is_new": not key, "key": key, "said": said,
+            "profiles": profiles_offered(facts, now), "rooms": facts.rooms, "heat": HEAT_CAUTION,
+            "mains": MAINS_CAUTION,
+            "overrides": overrides_of(enclosure, facts, now) if enclosure else (), "held": held, "done": done,
             "checks": [(check, check_name_of(check)) for check in CHECK_UNITS_AND_SHARES], "shares": _SHARES,
         }  # fmt: skip
-        return self._pages.html("set_up_enclosure.html", facts, self._parts.now(), status, **shown)
+        return self._pages.html("set_up_enclosure.html", facts, now, status, **shown)
 
     def put(self, key: str, form: dict[str, str], by: str) -> Response:
         """Add or change an enclosure; show the form again with what is wrong."""
+        facts, now = self._facts(), self._parts.now()
         if key:
-            enclosure_named(self._facts(), key)
-        made = [key]
+            enclosure_named(facts, key)
+        since: list[datetime] = []
 
         def change(document: Document) -> None:
-            made[0] = put_enclosure(document, form, key)
+            _, dates = put_enclosure(document, form, key, now, facts.zone)
+            since.extend(dates)
 
         try:
             self._edit(change, by)
         except BadUse as exc:
-            return self.form(key, f"Nothing was changed: {exc}.", _sent(form, key), 422)
-        return go_to(f"/enclosures/{made[0]}" if key else "/set-up")
+            return self.form(key, f"Nothing was changed: {exc}.", sent_fields(form, key), 422)
+        if key and (anew := days_anew(since, now, facts.zone)):
+            return go_to(f"/set-up/enclosures/{key}?anew={anew}")
+        return go_to(f"/enclosures/{key}" if key else "/set-up")
 
     def remove(self, key: str, form: dict[str, str], by: str) -> Response:
         """Let an enclosure be out of use, where its name was written beside it."""
@@ -167,19 +180,17 @@ class _Desk:
             return self.form(key, f"Nothing was changed: {exc}.", status=422)
         return go_to("/set-up")
 
-    def now(self) -> datetime:
-        """Return the time."""
-        return self._parts.now()
-
-    def override(self, key: str, by: str, change: Callable[[Document, ZoneInfo], None]) -> Response:
+    def override(self, key: str, by: str, change: Callable[[Document, datetime, ZoneInfo], list[datetime]]) -> Response:
         """Change what is set differently in an enclosure, and show its form again."""
-        facts = self._facts()
+        facts, now = self._facts(), self._parts.now()
         enclosure_named(facts, key)
+        since: list[datetime] = []
         try:
-            self._edit(lambda document: change(document, facts.zone), by)
+            self._edit(lambda document: since.extend(change(document, now, facts.zone)), by)
         except BadUse as exc:
             return self.form(key, f"Nothing was changed: {exc}.", status=422)
-        return go_to(f"/set-up/enclosures/{key}#differently")
+        anew = days_anew(since, now, facts.zone)
+        return go_to(f"/set-up/enclosures/{key}{f'?anew={anew}' if anew else ''}#differently")
 
     def change(self, change: Callable[[Document], None], by: str, onward: str) -> Response:
         """Change the room and go on, or say why it was not changed."""
@@ -218,10 +229,3 @@ def _leave(document: Document, key: str) -> None:
                 channels.remove(channel)
     for animal in document.get("animal", []):
         animal["housing"] = [one for one in animal.get("housing", []) if one["enclosure"] != key]
-
-
-def _sent(form: dict[str, str], key: str) -> EnclosureFields:
-    names = ("name", "room", "rack", "level", "slot", "profile", "on", "off")
-    cycles = tuple((form.get(f"m{n}-at", ""), form.get(f"m{n}-seconds", "")) for n in range(MOST_CYCLES))
-    said = {name: form.get(name, "") for name in names}
-    return EnclosureFields(key=key or form.get("key", ""), cycles=cycles[:4], **said)

@@ -8,11 +8,12 @@ from typing import Any, Final
 from sqlmodel import Session
 
 from service.api.parts import Parts
-from service.errors import BadUse
+from service.errors import BadUse, NotFound
 from service.model import CareDone, CareTask, Equipment, from_ms, to_ms
 from service.roomfile.editing import Document, edit_room, entry
-from service.store.care import care_tasks, equipment_in_use, last_done
+from service.store.care import care_tasks, correct_equipment, equipment_in_use, last_done, task_numbered
 from service.store.facts import RoomFacts
+from service.store.placements import Entry, enclosure_row
 
 MONTH: Final = timedelta(days=30.436875)
 """A year of 365.2425 days over twelve."""
@@ -127,6 +128,53 @@ def install(parts: Parts, enclosure: str, kind: str, months: float | None, insta
 
     edit_room(parts.store, change, by, now)
     parts.wake.notify()
+
+
+def correct(parts: Parts, enclosure: str, kind: str, months: float | None, installed: datetime, by: str) -> None:
+    """Put right since when equipment is in use, or its life: the same piece. Raises BadUse."""
+    now = parts.now()
+    if installed > now:
+        raise BadUse("it would be installed in the future: look at the date")
+    with parts.store.write() as session:
+        place = enclosure_row(session, enclosure)
+        if place is None:
+            raise NotFound(f"there is no enclosure {enclosure[:64]!r}")
+        correct_equipment(session, place, kind, installed, months, Entry(by, now))
+    parts.wake.notify()
+
+
+def change_task(parts: Parts, task: int, every_days: float, first_due: datetime | None, by: str) -> None:
+    """Let a task come due at other times; what was done stays on record.
+
+    Parameters
+    ----------
+    parts : Parts
+    task : int
+        Its number.
+    every_days : float
+    first_due : datetime or None
+        None: as it was.
+    by : str
+
+    Raises
+    ------
+    NotFound
+        There is no such task any more.
+    BadUse
+        The days cannot be.
+    """
+    with parts.store.read() as session:
+        row = task_numbered(session, task)
+        facts = parts.facts(session)
+        place = _place(facts, row.enclosure_id or 0)[0] or None
+
+    def change(document: Document) -> None:
+        for one in document.get("care", []):
+            if (one["what"], one.get("enclosure")) == (row.kind, place):
+                one["every_days"] = every_days
+                one["first_due"] = first_due or row.first_due
+
+    edit_room(parts.store, change, by, parts.now())
 
 
 def take_away(parts: Parts, enclosure: str, kind: str, by: str) -> None:

@@ -1,9 +1,11 @@
 """Saving a draft of a profile: a new version from now on, by the way that a room file goes."""
 
+from datetime import datetime
 from typing import Any
 
 from service.api.parts import Parts
 from service.errors import BadUse, NotFound, Refused
+from service.model import to_ms
 from service.roomfile.editing import Document, edit_room, profile_draft
 from service.roomfile.library import library
 from service.roomfile.sane_targets import doubts_about
@@ -50,7 +52,7 @@ def save_profile(parts: Parts, table: dict[str, Any], by: str, *, is_new: bool) 
     key = table["id"]
     with parts.store.read() as session:
         facts = parts.facts(session)
-    if is_new and facts.profile_versions.get(key):
+    if is_new and is_in_use(facts, key, parts.now()):
         raise Refused(f"there is a profile {key!r} already; change it instead, or take another id")
     if not is_new:
         known_profile(facts, key)
@@ -65,6 +67,12 @@ def save_profile(parts: Parts, table: dict[str, Any], by: str, *, is_new: bool) 
     return list(plan.sentences)
 
 
-def shipped_left(facts: RoomFacts) -> list[ProfileSpec]:
-    """Return the shipped profiles that the room does not have yet."""
-    return [spec for key, spec in library().items() if not facts.profile_versions.get(key)]
+def is_in_use(facts: RoomFacts, key: str, now: datetime) -> bool:
+    """Whether the room has a profile of that key: one whose newest version is not over."""
+    versions = facts.profile_versions.get(key)
+    return bool(versions) and versions[-1].end_ms > to_ms(now)
+
+
+def shipped_left(facts: RoomFacts, now: datetime) -> list[ProfileSpec]:
+    """Return the shipped profiles that the room does not have, or no more."""
+    return [spec for key, spec in library().items() if not is_in_use(facts, key, now)]

@@ -10,6 +10,8 @@ from collections.abc import Callable, Mapping
 from datetime import datetime
 from typing import Any, Final
 
+from sqlmodel import Session
+
 from service.errors import BadUse, RoomFileInvalid
 from service.roomfile.applying import apply_in
 from service.roomfile.changes import Plan
@@ -48,15 +50,21 @@ def edit_room(store: Store, change: Callable[[Document], None], by: str, now: da
         When the store cannot be written.
     """
     with store.write() as session:
-        document = tomllib.loads(export_room_file(session, now))
-        if not document["site"].get("name"):
-            del document["site"]
+        document = room_document(session, now)
         change(document)
         try:
             room_file = parse_room_file(document_text(document), _SOURCE)
         except RoomFileInvalid as exc:
             raise BadUse("; ".join(plain_sentences(exc))) from exc
         return apply_in(session, room_file, by, now)
+
+
+def room_document(session: Session, now: datetime) -> Document:
+    """Return what stands as a room file; a site that has no name yet is left out."""
+    document = tomllib.loads(export_room_file(session, now))
+    if not document["site"].get("name"):
+        del document["site"]
+    return document
 
 
 def profile_draft(body: Mapping[str, Any]) -> ProfileSpec:

@@ -194,7 +194,8 @@ class _Export:
 
     def _animals(self) -> Iterator[str]:
         for key, values in self._things(Animal):
-            head = _table("[[animal]]", {"name": key, **values})
+            members = None if values["members"] == 1 else values["members"]
+            head = _table("[[animal]]", {"name": key, **values, "members": members})
             yield head + "".join(
                 "\n" + _table("[[animal.housing]]", {**_housing(fact), "from": fact.from_at, "until": fact.until_at})
                 for fact in self._facts(Housing, key)

@@ -54,6 +54,8 @@ class ThingKind:
         Columns that hold another thing's id; here they hold that thing's key.
     secret : frozenset of column
         Never shown.
+    usual : mapping of column to value
+        Columns that a file need not speak of: what stands is left, and something new is so.
     """
 
     model: type[SQLModel]
@@ -62,6 +64,7 @@ class ThingKind:
     columns: Mapping[str, str]
     references: References = field(default_factory=dict)
     secret: frozenset[str] = frozenset()
+    usual: Mapping[str, object] = field(default_factory=dict)
 
 
 SITE: Final = ThingKind(Site, "site", "id", {"name": "name", "timezone": "time zone"})
@@ -90,7 +93,7 @@ CHANNEL: Final = ThingKind(
      "figures": "own figures"},
     {"probe_id": Probe},
 )  # fmt: skip
-ANIMAL: Final = ThingKind(Animal, "animal", "name", {"species": "species"})
+ANIMAL: Final = ThingKind(Animal, "animal", "name", {"species": "species", "members": "members"}, usual={"members": 1})
 CONTACT: Final = ThingKind(
     Contact,
     "contact",
@@ -131,6 +134,8 @@ class FactKind:
         Whether it goes on until the next one that the file gives.
     is_moment : bool
         Whether it is known by the instant when it began: a reference check.
+    renews : bool
+        Whether what begins later is another of its kind: a lamp in the place of a lamp.
     """
 
     model: type[DatedFact]
@@ -144,6 +149,7 @@ class FactKind:
     references: References = field(default_factory=dict)
     until_next: bool = True
     is_moment: bool = False
+    renews: bool = False
 
 
 def limits_in_words(check: str, low: float | None, high: float | None, share: float | None) -> str:
@@ -224,7 +230,7 @@ FACTS: Final = (
     ),
     FactKind(
         Equipment, ENCLOSURE, "enclosure_id", ("kind", "replace_after_months"), lambda apart: apart["kind"],
-        _equipment_in_words, apart=("kind",),
+        _equipment_in_words, apart=("kind",), renews=True,
     ),
 )  # fmt: skip
 """Every kind of dated fact, in the order in which a plan tells them."""

@@ -84,7 +84,7 @@ def _of_kind(kind: FactKind, standing: Standing, wanted: list[WantedFact], dates
             # Moves are entered on the animal's page: a file that gives it no housing does not end one.
             continue
         is_new = owner not in standing.things[kind.owner.model]
-        moment = Moment(dates.now, BEGINNING if is_new else dates.now, kind.until_next)
+        moment = Moment(dates.now, BEGINNING if is_new else dates.now, kind.until_next, kind.renews)
         next_version = standing.newest_version.get(owner, 0) + 1
         carried = {"version": next_version} if kind.model is ProfileVersion else {}
         timeline = _Timeline(kind, owner, dict(zip(kind.apart, group[1:], strict=False)), carried, dates)

@@ -39,30 +39,43 @@ def _change(standing: Standing, thing: WantedThing) -> Iterator[PlannedChange]:
     kind, subject = thing.kind, subject_of(thing.kind, thing.key)
     there = standing.things[kind.model].get(thing.key)
     if there is None:
+        values = _filled(thing, kind.usual)
         yield PlannedChange(
             "added",
             subject,
-            f"{subject} is added{_listed(kind, thing.values)}",
+            f"{subject} is added{_listed(kind, _unusual(kind, values))}",
             None,
-            _shown(kind, thing.values),
-            (PutThing(kind, thing.key, thing.values, is_new=True),),
+            _shown(kind, values),
+            (PutThing(kind, thing.key, values, is_new=True),),
         )
         return
-    changed = [column for column in kind.columns if there.values[column] != thing.values[column]]
+    values = _filled(thing, there.values)
+    changed = [column for column in kind.columns if there.values[column] != values[column]]
     if not changed and there.retired_at is None:
         return
-    words = [_change_in_words(kind, column, there.values[column], thing.values[column]) for column in changed]
+    words = [_change_in_words(kind, column, there.values[column], values[column]) for column in changed]
     if there.retired_at is not None:
         words.insert(0, "comes back")
-    before, after = ({column: values[column] for column in changed} for values in (there.values, thing.values))
+    before, after = ({column: told[column] for column in changed} for told in (there.values, values))
     yield PlannedChange(
         "changed",
         subject,
         f"{subject}: {'; '.join(words)}",
         _shown(kind, before) | ({"retired_at": there.retired_at.isoformat()} if there.retired_at else {}),
         _shown(kind, after) | ({"retired_at": None} if there.retired_at else {}),
-        (PutThing(kind, thing.key, thing.values, is_new=False),),
+        (PutThing(kind, thing.key, values, is_new=False),),
     )
+
+
+def _filled(thing: WantedThing, otherwise: Mapping[str, Any]) -> dict[str, Any]:
+    """Return the values, those that the file need not give and does not give as they are otherwise."""
+    left = {column: otherwise[column] for column in thing.kind.usual if thing.values[column] is None}
+    return thing.values | left
+
+
+def _unusual(kind: ThingKind, values: Mapping[str, Any]) -> dict[str, Any]:
+    """Return the values, without those that need not be said."""
+    return {column: None if kind.usual.get(column) == value else value for column, value in values.items()}
 
 
 def _retired(kind: ThingKind, key: str | int, thing: StandingThing, now: datetime) -> PlannedChange:

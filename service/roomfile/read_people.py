@@ -13,6 +13,7 @@ from service.roomfile.spec import (
     EscalationSpec,
     HousingSpec,
 )
+from service.store.animals import MOST_MEMBERS
 
 PRIORITIES = ("low", "medium", "high")
 _ROUTE = re.compile(r"[A-Za-z][A-Za-z0-9+.-]*://\S+")
@@ -33,13 +34,14 @@ def read_animals(root: Node, known: Known) -> tuple[AnimalSpec, ...]:
 
 def _animal(node: Node, known: Known) -> AnimalSpec:
     name, species = node.text("name", required=True), node.text("species", required=True)
+    members = node.whole("members", 1, MOST_MEMBERS) if node.has("members") else None
     nodes = node.tables("housing", "enclosure")
     housings = [_housing(housing, known) for housing in nodes]
     report_meeting(
         nodes, housings, lambda h: (h.from_at, h.until_at), "puts the animal into two enclosures at one time: see"
     )
     node.finish()
-    return AnimalSpec(name or "", species or "", tuple(sorted(housings, key=lambda h: h.from_at)))
+    return AnimalSpec(name or "", species or "", tuple(sorted(housings, key=lambda h: h.from_at)), members)
 
 
 def _housing(node: Node, known: Known) -> HousingSpec:

@@ -187,11 +187,15 @@ class HousingSpec:
 
 @dataclass(frozen=True, slots=True)
 class AnimalSpec:
-    """An animal, or a group that is kept as one, and where it has been housed."""
+    """An animal, or a group that is kept as one, and where it has been housed.
+
+    `members` is how many it was when it was entered; None where the file does not say.
+    """
 
     name: str
     species: str
     housings: tuple[HousingSpec, ...]
+    members: int | None = None
 
 
 @dataclass(frozen=True, slots=True)

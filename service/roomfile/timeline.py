@@ -88,11 +88,14 @@ class Moment:
         From when something new holds where the file does not say.
     until_next : bool
         Whether what holds now goes on until the first thing that the file asks for, when that lies ahead.
+    renews : bool
+        Whether what begins later is another of its kind: a new lamp, not the old one with a later date.
     """
 
     now: datetime
     start: datetime
     until_next: bool = True
+    renews: bool = False
 
 
 def lay_out(stored: Sequence[Stored], wanted: Sequence[Wanted], moment: Moment) -> list[Step]:
@@ -113,7 +116,7 @@ def lay_out(stored: Sequence[Stored], wanted: Sequence[Wanted], moment: Moment) 
         Empty when the facts are as asked for. After them no two facts hold at one time, and the past that the file
         does not speak of stands as it was.
     """
-    pairs, new, others = _match(stored, wanted, moment.now)
+    pairs, new, others = _match(stored, wanted, moment)
     kept: list[Step] = []
     spans: list[Span] = []
     for row, asked in pairs:
@@ -129,12 +132,12 @@ def lay_out(stored: Sequence[Stored], wanted: Sequence[Wanted], moment: Moment) 
 
 
 def _match(
-    stored: Sequence[Stored], wanted: Sequence[Wanted], now: datetime
+    stored: Sequence[Stored], wanted: Sequence[Wanted], moment: Moment
 ) -> tuple[list[tuple[Stored, Wanted]], list[Wanted], list[Stored]]:
     """Pair what is asked for with what is there: first the same dates, then the same thing with other dates."""
     pairs: list[tuple[Stored, Wanted]] = []
     open_rows, open_wanted = list(stored), list(wanted)
-    for fits in (_is_same, lambda row, asked: _is_same_but_for_dates(row, asked, now)):
+    for fits in (_is_same, lambda row, asked: _is_same_but_for_dates(row, asked, moment)):
         for asked in list(open_wanted):
             row = next((row for row in open_rows if row.content == asked.content and fits(row, asked)), None)
             if row is not None:
@@ -148,11 +151,13 @@ def _is_same(row: Stored, asked: Wanted) -> bool:
     return row.until_at == asked.until_at and asked.from_at in {None, row.from_at}
 
 
-def _is_same_but_for_dates(row: Stored, asked: Wanted, now: datetime) -> bool:
+def _is_same_but_for_dates(row: Stored, asked: Wanted, moment: Moment) -> bool:
     if asked.from_at == row.from_at:
         return True
+    if moment.renews and asked.from_at is not None and asked.from_at > row.from_at:
+        return False
     is_possible = asked.from_at is not None or asked.until_at is None or row.from_at < asked.until_at
-    return is_possible and _is_live(row, now)
+    return is_possible and _is_live(row, moment.now)
 
 
 def _is_live(row: Stored, now: datetime) -> bool:

@@ -79,7 +79,7 @@ def wanted_things(room_file: RoomFile) -> Iterator[WantedThing]:
     for probe in room_file.probes:
         yield from _probe(probe)
     for animal in room_file.animals:
-        yield WantedThing(ANIMAL, animal.name, {"species": animal.species})
+        yield WantedThing(ANIMAL, animal.name, {"species": animal.species, "members": animal.members})
     for contact in room_file.contacts:
         values = {"route": contact.route, "priority": contact.priority, "hours": contact.hours}
         yield WantedThing(CONTACT, contact.name, values)

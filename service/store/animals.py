@@ -110,8 +110,10 @@ def add_animal(session: Session, name: str, species: str, members: int, by: str,
     return animal
 
 
-def rename_animal(session: Session, animal_id: int, name: str, species: str, by: str, now: datetime) -> Animal:
-    """Give an animal another name or species; what was before stands in the journal of changes.
+def rename_animal(
+    session: Session, animal_id: int, name: str, species: str, by: str, now: datetime, members: int | None = None
+) -> Animal:
+    """Give an animal another name or species, or say how many it was; what was before stands in the journal of changes.
 
     Raises
     ------
@@ -123,8 +125,12 @@ def rename_animal(session: Session, animal_id: int, name: str, species: str, by:
     taken = session.execute(sa.select(_ANIMAL.c.id).where(_ANIMAL.c.name == name, _ANIMAL.c.id != animal_id)).first()
     if taken:
         raise Refused(f"there is an animal '{name}' already; give each its own name, such as '{name} 2'")
-    before, after = ({"name": n, "species": s} for n, s in ((animal.name, animal.species), (name, species)))
-    animal.name, animal.species = name, species
+    many = animal.members if members is None else members
+    if not 1 <= many <= MOST_MEMBERS:
+        raise BadUse(f"members: {many} is none; give 1 for an animal, more for a group")
+    before = {"name": animal.name, "species": animal.species, "members": animal.members}
+    after = {"name": name, "species": species, "members": many}
+    animal.name, animal.species, animal.members = name, species, many
     session.add(animal)
     _journal(session, animal, by, now, before, after)
     return animal

@@ -8,8 +8,11 @@ import sqlalchemy as sa
 from sqlmodel import Session, select
 
 from service.errors import BadUse, NotFound, Refused
-from service.model import CareDone, CareTask, Equipment, table_of
+from service.model import CareDone, CareTask, Change, Enclosure, Equipment, table_of
+from service.store.dated import replace
 from service.store.facts import current
+from service.store.placements import Entry
+from service.store.readings import next_number
 
 _TASK, _DONE = table_of(CareTask), table_of(CareDone)
 LONGEST_NOTE = 500
@@ -85,6 +88,37 @@ def equipment_installed(session: Session, enclosure_id: int, start: datetime, en
     return [
         row for row in current(session, Equipment) if row.enclosure_id == enclosure_id and start <= row.from_at < end
     ]
+
+
+def correct_equipment(
+    session: Session, place: Enclosure, kind: str, installed: datetime, months: float | None, entry: Entry
+) -> None:
+    """Put right since when a piece of equipment is in use, or after how many months it is replaced.
+
+    What it came in the place of ends when it began, as before.
+
+    Raises
+    ------
+    BadUse
+        There is none in use, or one before it was installed at that time or later.
+    """
+    rows = [row for row in current(session, Equipment) if (row.enclosure_id, row.kind) == (place.id, kind)]
+    piece = next((row for row in rows if row.until_at is None or row.until_at > entry.at), None)
+    if piece is None:
+        raise BadUse(f"there is no {kind[:80]!r} in {place.key!r} any more; load the page again")
+    for before in rows:
+        if before.id != piece.id and before.from_at >= installed:
+            raise BadUse(f"the {kind[:80]} before it was installed at {before.from_at.isoformat()}: give a later time")
+        if before.until_at == piece.from_at:
+            replace(session, before, entry.by, entry.at, until_at=installed)
+    replace(session, piece, entry.by, entry.at, from_at=installed, replace_after_months=months)
+    told = (
+        {"fact": "equipment", "kind": kind, "from_at": at.isoformat(), "replace_after_months": life}
+        for at, life in ((piece.from_at, piece.replace_after_months), (installed, months))
+    )
+    before_after = dict(zip(("before", "after"), told, strict=True))
+    session.add(Change(at=entry.at, by=entry.by, subject=f'enclosure "{place.key}"', **before_after))
+    next_number(session, "facts")
 
 
 def add_task(

@@ -86,7 +86,7 @@ def test_a_zone_is_tapped_and_the_move_confirmed(house: Glasshouse) -> None:
     page = Visitor(app).get("/probes/steady-sur").text
     assert 'href="/probes/steady-sur?enclosure=steady&amp;to=cool-end"' in page
     asked = Visitor(app).get("/probes/steady-sur?enclosure=steady&to=cool-end").text
-    assert "Move steady-sur to Cool end of Day geckos 1 now" in said(asked)
+    assert "Move steady-sur to Cool end of Day geckos 1 since" in said(asked)
     there = {"enclosure": "steady", "zone": "cool-end"}
     assert sent(app, "/probes/steady-sur/place", **there).status_code == 303
     assert "Day geckos 1, Cool end" in said(Visitor(app).get("/probes/steady-sur").text).replace(" ,", ",")

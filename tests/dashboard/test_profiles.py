@@ -19,7 +19,7 @@ from service.roomfile.spec import TargetSpec
 from service.store.readings import next_number
 from service.watch.replay import Derived
 from tests.builders import wait_until
-from tests.dashboard.glasshouse import SOURCE, Glasshouse, Visitor
+from tests.dashboard.glasshouse import NOW, SOURCE, Glasshouse, Visitor
 from tests.dashboard.past_room import DEAD_LAMP
 
 DRAFT = {
@@ -165,7 +165,7 @@ def test_every_shipped_profile_goes_through_the_form_unchanged() -> None:
         for season in fields.seasons:
             form |= {f"{season.prefix}name": season.name, f"{season.prefix}from": season.first}
             form |= {f"{season.prefix}until": season.last}
-        again = profile_draft(table_of(form, key)).body()
+        again = profile_draft(table_of(form, key, NOW, ZoneInfo("Europe/Lisbon"))).body()
         for body in (again, wanted := spec.body()):
             for part in (body, *body["season"]):
                 part["target"] = sorted(part["target"], key=lambda target: target["check"])

@@ -9,10 +9,10 @@ from dashboard.app import create_app
 from dashboard.set_up import key_for
 from service.model import Change, ProfileVersion, to_ms
 from service.roomfile.reading import parse_room_file
-from service.store.engine import open_store
 from service.store.programme import targets_at
 from service.store.readings import next_number
 from tests.dashboard.glasshouse import NOW, Glasshouse, Visitor, bare_house
+from tests.empty_store import sqlite_store
 
 ENCLOSURE = {
     "name": "Day geckos 1", "room": "front-room", "rack": "A", "level": "2", "slot": "3", "profile": "phelsuma-grandis",
@@ -22,7 +22,7 @@ ENCLOSURE = {
 
 @pytest.fixture
 def bare(tmp_path: Path) -> Glasshouse:
-    return bare_house(open_store(f"sqlite:///{tmp_path / 'wardian.db'}"), tmp_path, NOW)
+    return bare_house(sqlite_store(tmp_path / "wardian.db"), tmp_path, NOW)
 
 
 @pytest.fixture
@@ -123,14 +123,14 @@ def test_one_target_is_set_differently_for_a_while_and_given_back(house: Glassho
     assert keeper.post("/set-up/enclosures/steady/overrides", data=sent).status_code == 303
     keeper.post("/set-up/enclosures/steady/overrides", data=sent | {"low": "23"})
     page = keeper.get("/set-up/enclosures/steady").text
-    assert "at least 23.0\N{NO-BREAK SPACE}°C, until 21 Mar 00:00: gravid" in page
+    assert "at least 23.0\N{NO-BREAK SPACE}°C, from 14:00, until 21 Mar 00:00: gravid" in page
     with house.store.read() as session:
         facts = house.parts.facts(session)
         assert targets_at(facts, facts.by_key["steady"], to_ms(NOW))["night-floor"].low == 23.0
     misted = {"check": "misting-cycles", "share": "90", "reason": "a nozzle is away"}
     assert 'name="share"' in page
     assert keeper.post("/set-up/enclosures/steady/overrides", data=misted).status_code == 303
-    assert "90 % of the cycles: a nozzle is away" in keeper.get("/set-up/enclosures/steady").text
+    assert "90 % of the cycles, from 14:00: a nozzle is away" in keeper.get("/set-up/enclosures/steady").text
     file = parse_room_file(keeper.get("/set-up/room.toml").text)
     found = [(one.check, one.share) for spec in file.enclosures for one in spec.overrides]
     assert found == [("misting-cycles", 0.9), ("night-floor", None)]
