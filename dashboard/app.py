@@ -34,6 +34,7 @@ from dashboard.pages.telling import telling_router
 from dashboard.pages.wall import keys_router, wall_router
 from dashboard.room import RoomViews
 from dashboard.ways import ways_of
+from service.api.addresses import take_routes
 from service.api.app import create_api
 from service.api.parts import Parts
 
@@ -50,31 +51,39 @@ def create_app(parts: Parts) -> FastAPI:
     assets = Assets()
     pages = pages_for(parts, assets)
     views = RoomViews(parts.rhythms)
-    app.include_router(room_router(pages, views))
-    app.include_router(enclosure_router(pages))
-    app.include_router(chart_router(pages))
-    app.include_router(days_router(pages))
-    for router in (alarms_router, answers_router, sign_in_router, first_owner_router, mine_router, invitation_router):
-        app.include_router(router(pages))
     people = PeoplePage(pages)
-    for router in (people_router, inviting_router):
-        app.include_router(router(pages, people))
-    app.include_router(search_router(pages))
-    app.include_router(probes_router(pages))
-    app.include_router(probe_form_router(pages))
-    app.include_router(profiles_router(pages))
-    app.include_router(care_router(pages))
-    app.include_router(aisle_router(pages))
-    app.include_router(set_up_router(pages))
-    app.include_router(keys_router(pages))
-    app.include_router(wall_router(pages, views))
-    app.include_router(telling_router(pages))
-    for router in (calibration_router, record_router):
-        app.include_router(router(pages))
-    for router in (animals_router, journal_router, clutches_router, look_back_router, compare_router):
-        app.include_router(router(pages))
-    app.include_router(about_router(pages))
-    app.include_router(static_router(assets))
+    signing_in = (sign_in_router, first_owner_router, mine_router, invitation_router)
+    the_room = (enclosure_router, chart_router, days_router, alarms_router, answers_router)
+    keeping = (
+        search_router,
+        probes_router,
+        probe_form_router,
+        profiles_router,
+        care_router,
+        aisle_router,
+        set_up_router,
+    )
+    past = (animals_router, journal_router, clutches_router, look_back_router, compare_router)
+    of_pages = (
+        *signing_in,
+        *the_room,
+        search_router,
+        *keeping,
+        keys_router,
+        telling_router,
+        calibration_router,
+        record_router,
+        *past,
+    )
+    take_routes(
+        app,
+        room_router(pages, views),
+        wall_router(pages, views),
+        people_router(pages, people),
+        inviting_router(pages, people),
+        *(router(pages) for router in (*of_pages, about_router)),
+        static_router(assets),
+    )
     pages.templates.globals["ways"] = ways_of(app, asked_path)
     app.add_middleware(Asked)
     # Streams of events pass it untouched; level 3 costs a large page a few milliseconds.

@@ -12,6 +12,7 @@ from service.ingest.embedded_broker import EmbeddedBroker, free_port
 from service.settings import Settings, load_settings
 from service.store.engine import Store, open_store
 from service.store.files import sqlite_path
+from tests.empty_store import put_empty_sqlite
 from tests.mosquitto import Mosquitto
 from tests.postgres import Postgres
 
@@ -119,21 +120,11 @@ def settings(tmp_path: Path, database: str) -> Settings:
     )
 
 
-@pytest.fixture(scope="session")
-def empty_sqlite(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Return a SQLite file with all tables and nothing in them: copied, it is there ten times as fast."""
-    path = tmp_path_factory.mktemp("empty") / "wardian.db"
-    open_store(f"sqlite:///{path}").close()
-    return path
-
-
 @pytest.fixture
-def store(settings: Settings, empty_sqlite: Path) -> Iterator[Store]:
+def store(settings: Settings) -> Iterator[Store]:
     path = sqlite_path(settings.database_url)
-    if path is not None and not path.exists():
-        path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
-        shutil.copyfile(empty_sqlite, path)
-        path.chmod(0o600)
+    if path is not None:
+        put_empty_sqlite(path)
     opened = open_store(settings.database_url)
     yield opened
     opened.close()

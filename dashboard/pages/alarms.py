@@ -8,6 +8,7 @@ from fastapi import APIRouter, Path, Query, Response
 from fastapi.responses import HTMLResponse
 from sqlmodel import Session
 
+from dashboard.alarm_days import alarm_days
 from dashboard.alarms import SHELVES, alarms_view
 from dashboard.pages.alarm_load import load_router
 from dashboard.pages.charts import enclosure_named
@@ -36,7 +37,7 @@ def alarms_router(pages: Pages) -> APIRouter:
     """Return the routes of the page."""
     router = APIRouter(include_in_schema=False)
     answering = _Answering(pages)
-    router.include_router(load_router(pages))
+    router.routes.extend(load_router(pages).routes)
 
     @router.get("/alarms")
     def _page(page: PageNumber = 1, before: Before = None) -> HTMLResponse:
@@ -48,7 +49,8 @@ def alarms_router(pages: Pages) -> APIRouter:
         with pages.parts.store.read() as session:
             facts, now = pages.parts.facts(session), pages.parts.now()
             view = alarms_view(session, facts, rhythms, now, page, before)
-        return pages.html("alarms_fragment.html", facts, now, view=view, shelves=SHELVES)
+            past = alarm_days(view.past, facts, now)
+        return pages.html("alarms_fragment.html", facts, now, view=view, past=past, shelves=SHELVES)
 
     return router
 
@@ -106,7 +108,8 @@ class _Answering:
         with parts.store.read() as session:
             facts, now = parts.facts(session), parts.now()
             view, after = alarms_view(session, facts, rhythms, now, page, before), live_position(session)
-        shown = {"view": view, "said": said, "shelves": SHELVES, "live_after": after}
+            past = alarm_days(view.past, facts, now)
+        shown = {"view": view, "past": past, "said": said, "shelves": SHELVES, "live_after": after}
         return self._pages.html("alarms.html", facts, now, status, **shown)
 
     def do(self, form: dict[str, str], person: Visitor, change: Change) -> Response:

@@ -10,6 +10,7 @@ from sqlmodel import Session
 from service.alarms.holding import LONGEST_SHELF, end_hold, move_end, shelve, take_out_of_service
 from service.alarms.lifecycle import State
 from service.alarms.record import Deed, acknowledge
+from service.api.addresses import PREFIX
 from service.api.alarms import alarm_detail
 from service.api.answers import AlarmDetail
 from service.api.parts import Parts
@@ -28,7 +29,7 @@ LONGEST_OUT: Final = timedelta(days=90)
 _MOST_MINUTES: Final = int(LONGEST_OUT.total_seconds() // 60)
 _LARGEST_ID: Final = 2**53 - 1
 
-router = APIRouter(tags=["alarms"])
+router = APIRouter(prefix=PREFIX, tags=["alarms"])
 AlarmId = Annotated[int, Path(ge=1, le=_LARGEST_ID)]
 
 

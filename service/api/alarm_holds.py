@@ -6,6 +6,7 @@ from fastapi import APIRouter
 from pydantic import Field
 from sqlmodel import Session
 
+from service.api.addresses import PREFIX
 from service.api.alarm_actions import NoteIn, UntilIn, put_back, rest_until
 from service.api.answers import Answer, At
 from service.api.problems import documented
@@ -15,7 +16,7 @@ from service.model import AlarmHold
 from service.store.facts import RoomFacts
 from service.store.holds import alarms_under, standing_holds
 
-router = APIRouter(tags=["alarms"])
+router = APIRouter(prefix=PREFIX, tags=["alarms"])
 
 
 class HoldAnswer(Answer):

@@ -9,6 +9,7 @@ from sqlmodel import Session
 
 from service.alarms.benchmarks import LEAST_DAYS, PRIORITY_SHARES, Benchmark, benchmarks
 from service.alarms.load import DAY_MS, Actor, Answering, Load, Told, load_of
+from service.api.addresses import PREFIX
 from service.api.answers import Answer, At
 from service.api.problems import documented
 from service.api.requests import PartsDep, enclosure_named
@@ -21,8 +22,7 @@ from service.watch.trial import Trial, rule_of, try_limits
 MOST_DAYS: Final = 366
 Days = Annotated[int, Query(ge=1, le=MOST_DAYS, description="So many local days, today included.")]
 
-router = APIRouter()
-"""Part of the alarms' routes; they give it their tag."""
+router = APIRouter(prefix=PREFIX, tags=["alarms"])
 
 
 class BenchmarkAnswer(Answer):

@@ -6,6 +6,7 @@ from fastapi import APIRouter, Path, Query
 from sqlmodel import Session
 
 from service.api import alarm_load
+from service.api.addresses import PREFIX
 from service.api.answers import AlarmDetail, AlarmsAnswer, alarm_answer, transition_answer
 from service.api.parts import Parts
 from service.api.problems import documented
@@ -25,9 +26,9 @@ AlarmStateName = Literal[
 PriorityName = Literal["high", "medium", "low"]
 _LARGEST_ID: Final = 2**53 - 1
 
-router = APIRouter(tags=["alarms"])
+router = APIRouter(prefix=PREFIX, tags=["alarms"])
 # Before /alarms/{alarm_id}, which takes any word for a number.
-router.include_router(alarm_load.router)
+router.routes.extend(alarm_load.router.routes)
 
 
 def keys_of(facts: RoomFacts) -> tuple[dict[int, str], dict[int, str]]:

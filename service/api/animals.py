@@ -5,6 +5,7 @@ from datetime import datetime
 from fastapi import APIRouter
 from sqlmodel import Session
 
+from service.api.addresses import PREFIX
 from service.api.animal_answers import (
     AnimalDetail,
     AnimalIn,
@@ -26,7 +27,7 @@ from service.model import Housing, to_ms
 from service.store import animals as kept
 from service.store.dated import versions
 
-router = APIRouter(tags=["animals"])
+router = APIRouter(prefix=PREFIX, tags=["animals"])
 
 
 def animal_detail(parts: Parts, session: Session, name: str) -> AnimalDetail:

@@ -30,20 +30,19 @@ from service.api import (
     tokens,
     unclaimed,
 )
+from service.api.addresses import PREFIX, take_routes
 from service.api.nul import NoNul
 from service.api.parts import Parts
 from service.api.problems import PROBLEM_TYPE, BodyLimit, FieldProblem, Problem, add_problem_handlers
 from service.api.sign_in import Door
 from service.api.trials import Trials
 
-PREFIX = "/api/v1"
-
 
 def create_api(parts: Parts) -> FastAPI:
     """Return the application that answers under /api/v1, and at /healthz, /readyz and /metrics.
 
     Its `state.parts` is `parts`, `state.hub` the `service.api.live.Hub`. Pages may be added to it with
-    `include_router`; they get the same error answers unless they set their own.
+    `take_routes`; they get the same error answers unless they set their own.
     """
     app = FastAPI(
         title="Wardian",
@@ -64,10 +63,22 @@ def create_api(parts: Parts) -> FastAPI:
     app.add_middleware(BodyLimit)
     app.add_middleware(Door, parts=parts)
     add_problem_handlers(app)
-    app.include_router(health.router)
     answering = (alarms, alarm_actions, alarm_holds, telling, probes, unclaimed, calibrations, readings, live)
-    for part in (rooms, search, profiles, care, tokens, days, lookback, animals, journal, clutches, *answering):
-        app.include_router(part.router, prefix=PREFIX)
+    of_api = (
+        health,
+        rooms,
+        search,
+        profiles,
+        care,
+        tokens,
+        days,
+        lookback,
+        animals,
+        journal,
+        clutches,
+        *answering,
+    )
+    take_routes(app, *(part.router for part in of_api))
     app.openapi = lambda: _described(app)
     return app
 

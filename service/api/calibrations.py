@@ -8,6 +8,7 @@ from pydantic import BaseModel, ConfigDict, Field, FiniteFloat
 from sqlmodel import Session
 
 from sensors.quantities import nearest
+from service.api.addresses import PREFIX
 from service.api.calibration_answers import (
     CalibrationAnswer,
     CalibrationsAnswer,
@@ -30,7 +31,7 @@ from service.store.calibrations import NewCheck, calibrations_of, enter_check, g
 from service.store.facts import ChannelFact, RoomFacts
 from service.store.reference_readings import Asked, look_at
 
-router = APIRouter(tags=["calibrations"])
+router = APIRouter(prefix=PREFIX, tags=["calibrations"])
 MINUTES: Final = 10
 """How long a window is averaged, unless asked otherwise [min]."""
 MOST_MINUTES: Final = 240

@@ -6,6 +6,7 @@ from typing import Annotated, Final
 from fastapi import APIRouter, Path
 from pydantic import BaseModel, ConfigDict, Field
 
+from service.api.addresses import PREFIX
 from service.api.answers import Answer, At
 from service.api.care_due import Due, due_list, install, take_away
 from service.api.problems import documented
@@ -29,7 +30,7 @@ from service.store.care import (
 from service.store.facts import RoomFacts
 
 _LARGEST: Final = 2**31 - 1
-router = APIRouter(tags=["care"])
+router = APIRouter(prefix=PREFIX, tags=["care"])
 TaskNumber = Annotated[int, Path(ge=1, le=_LARGEST)]
 EnclosureKey = Annotated[str, Field(max_length=64)]
 SentKey = Annotated[

@@ -3,6 +3,7 @@
 from fastapi import APIRouter
 from sqlmodel import Session
 
+from service.api.addresses import PREFIX
 from service.api.animal_answers import (
     ClutchAnswer,
     ClutchesAnswer,
@@ -21,7 +22,7 @@ from service.api.sign_in import SignedIn
 from service.store import clutches as kept
 from service.store.animals import animal_named
 
-router = APIRouter(tags=["animals"])
+router = APIRouter(prefix=PREFIX, tags=["animals"])
 
 
 def terms_of(body: TermsIn) -> kept.ClutchTerms:

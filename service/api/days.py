@@ -5,6 +5,7 @@ from typing import Annotated
 import orjson
 from fastapi import APIRouter, Query, Response
 
+from service.api.addresses import PREFIX
 from service.api.lookback_answers import DaysAnswer, MistingAnswer
 from service.api.parts import Parts
 from service.api.problems import documented
@@ -26,7 +27,7 @@ ToEdge = Annotated[
     Query(max_length=40, description=f"{_EDGE} A date is included. By default today. At most {LONGEST_DAYS:,} days."),
 ]
 
-router = APIRouter(tags=["look-back"])
+router = APIRouter(prefix=PREFIX, tags=["look-back"])
 
 
 def asked_for(

@@ -6,6 +6,7 @@ from typing import Annotated, Final
 from fastapi import APIRouter, Query
 from sqlmodel import Session
 
+from service.api.addresses import PREFIX
 from service.api.animal_answers import (
     EntryAnswer,
     EntryChange,
@@ -27,7 +28,7 @@ from service.store.animals import animal_named
 from service.store.clutches import clutch_named
 from service.store.journal import About, NewEntry, correct_entry, entries_within, withdraw_entry
 
-router = APIRouter(tags=["animals"])
+router = APIRouter(prefix=PREFIX, tags=["animals"])
 _BEGINNING: Final = datetime(1970, 1, 1, tzinfo=UTC)
 _END: Final = datetime(2200, 1, 1, tzinfo=UTC)
 AnimalName = Annotated[str | None, Query(max_length=80, description="Only what is about this animal.")]

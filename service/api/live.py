@@ -7,6 +7,7 @@ from fastapi import APIRouter, Header, Query, Request
 from fastapi.responses import StreamingResponse
 from sqlmodel import Session
 
+from service.api.addresses import PREFIX
 from service.api.hub import Hub, Position, position
 from service.api.problems import documented
 
@@ -18,7 +19,7 @@ _EVENTS: Final = (
     "the newest reading of every placed channel."
 )
 
-router = APIRouter(tags=["live"])
+router = APIRouter(prefix=PREFIX, tags=["live"])
 
 __all__ = ["Hub", "Position", "live_position", "router"]
 

@@ -3,6 +3,7 @@
 import orjson
 from fastapi import APIRouter, Response
 
+from service.api.addresses import PREFIX
 from service.api.animal_answers import Named
 from service.api.days import FromEdge, ToEdge, asked_for
 from service.api.lookback_answers import LifeLookbackAnswer, LookbackAnswer
@@ -13,7 +14,7 @@ from service.lookback.lives.asking import Question, answer
 from service.lookback.report import enclosure_report
 from service.model import to_ms
 
-router = APIRouter(tags=["look-back"])
+router = APIRouter(prefix=PREFIX, tags=["look-back"])
 
 
 @router.get("/lookback/enclosures/{enclosure_id}", response_model=LookbackAnswer, responses=documented(404, 422, 503))

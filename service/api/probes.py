@@ -6,6 +6,7 @@ from typing import Annotated
 from fastapi import APIRouter, Path
 from sqlmodel import Session
 
+from service.api.addresses import PREFIX
 from service.api.parts import Parts
 from service.api.probe_answers import ClaimedAnswer, PlaceIn, ProbeAnswer, ProbeIn, ProbesAnswer, probe_answer
 from service.api.probe_standing import probes_standing
@@ -19,7 +20,7 @@ from service.model import to_ms
 from service.store.facts import ProbeFact, RoomFacts
 from service.store.placements import Entry, channel_row, enclosure_row, move_channel
 
-router = APIRouter(tags=["probes"])
+router = APIRouter(prefix=PREFIX, tags=["probes"])
 ProbeKey = Annotated[str, Path(max_length=64)]
 
 

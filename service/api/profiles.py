@@ -6,6 +6,7 @@ from typing import Annotated, Any, Final
 from fastapi import APIRouter, Path, Request
 from pydantic import BaseModel, ConfigDict, Field
 
+from service.api.addresses import PREFIX
 from service.api.answers import Answer, At
 from service.api.parts import Parts
 from service.api.problems import documented
@@ -22,7 +23,7 @@ from service.store.facts import ProfileVersionFact, RoomFacts
 from service.store.readings import END_OF_TIME
 
 _LARGEST: Final = 2**31 - 1
-router = APIRouter(tags=["profiles"])
+router = APIRouter(prefix=PREFIX, tags=["profiles"])
 ProfileKey = Annotated[str, Path(min_length=1, max_length=64)]
 
 

@@ -5,6 +5,7 @@ from typing import Annotated, Final
 from fastapi import APIRouter
 from pydantic import BaseModel, ConfigDict, Field, FiniteFloat
 
+from service.api.addresses import PREFIX
 from service.api.answers import RefusedAnswer, TakenAnswer
 from service.api.parts import PostedReading
 from service.api.problems import documented
@@ -14,7 +15,7 @@ from service.model import to_ms
 LARGEST_BATCH: Final = 5_000
 _KEY: Final = Field(min_length=1, max_length=64)
 
-router = APIRouter(tags=["readings"])
+router = APIRouter(prefix=PREFIX, tags=["readings"])
 
 
 class ReadingIn(BaseModel):

@@ -7,6 +7,7 @@ from typing import Annotated, Any, Final
 import orjson
 from fastapi import APIRouter, Query, Response
 
+from service.api.addresses import PREFIX
 from service.api.answers import (
     EnclosureDetail,
     EnclosuresAnswer,
@@ -43,7 +44,7 @@ from service.store.readings import END_OF_TIME
 LONGEST_SPAN: Final = timedelta(days=1_100)
 """Three years: what one answer may read."""
 
-router = APIRouter(tags=["room"])
+router = APIRouter(prefix=PREFIX, tags=["room"])
 
 
 @router.get("/rooms", responses=documented(422, 503))

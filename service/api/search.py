@@ -4,12 +4,13 @@ from typing import Annotated
 
 from fastapi import APIRouter, Query
 
+from service.api.addresses import PREFIX
 from service.api.answers import Answer
 from service.api.finding import find
 from service.api.problems import documented
 from service.api.requests import PartsDep
 
-router = APIRouter(tags=["room"])
+router = APIRouter(prefix=PREFIX, tags=["room"])
 
 
 class FoundAnswer(Answer):

@@ -4,6 +4,7 @@ from typing import Annotated
 
 from fastapi import APIRouter, Path, Query
 
+from service.api.addresses import PREFIX
 from service.api.answers import Answer, At
 from service.api.problems import documented
 from service.api.requests import LARGEST_PAGE, PartsDep
@@ -13,7 +14,7 @@ from service.model import Contact, Delivery, RouteState
 from service.notify.trying import about_route, send_test
 from service.store.deliveries import contacts_in_use, recent_deliveries, route_states, steps_in_use
 
-router = APIRouter(tags=["telling"])
+router = APIRouter(prefix=PREFIX, tags=["telling"])
 
 
 class ContactAnswer(Answer):

@@ -6,6 +6,7 @@ from typing import Annotated
 from fastapi import APIRouter, Path
 from pydantic import BaseModel, ConfigDict, Field
 
+from service.api.addresses import PREFIX
 from service.api.answers import Answer, At
 from service.api.problems import documented
 from service.api.requests import PartsDep
@@ -13,7 +14,7 @@ from service.api.sign_in import SignedIn
 from service.people.tokens import LONGEST_LIFE, LONGEST_NAME, KeyScope, make_key, revoke_key
 from service.store.tokens import tokens
 
-router = APIRouter(tags=["people"])
+router = APIRouter(prefix=PREFIX, tags=["people"])
 
 
 class KeyIn(BaseModel):

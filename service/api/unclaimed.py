@@ -7,6 +7,7 @@ from sqlmodel import Session
 
 from sensors.payloads.naming import is_in_message
 from sensors.payloads.proposing import Proposal, propose
+from service.api.addresses import PREFIX
 from service.api.probe_answers import (
     MessageAnswer,
     SourceDetail,
@@ -27,7 +28,7 @@ MESSAGES: Final = 20
 """How many of the last messages are looked at for a proposal."""
 _LARGEST_ID: Final = 2**53 - 1
 
-router = APIRouter(tags=["probes"])
+router = APIRouter(prefix=PREFIX, tags=["probes"])
 SourceId = Annotated[int, Path(ge=1, le=_LARGEST_ID)]
 
 

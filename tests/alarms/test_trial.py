@@ -8,12 +8,13 @@ import pytest
 from service.climate.ranges import DAY_MS
 from service.errors import BadUse
 from service.model import Flag
-from service.store.engine import Store, open_store
+from service.store.engine import Store
 from service.store.facts import load_facts
 from service.store.readings import add_readings
 from service.watch.replay import derive
 from service.watch.trial import Trial, rule_of, try_limits
 from tests.builders import MINUTE, NOON_MS, a_probe, a_site, an_enclosure
+from tests.empty_store import sqlite_store
 
 DAYS = 3
 WET = {
@@ -27,7 +28,7 @@ WET = {
 @pytest.fixture(scope="module")
 def past(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Store]:
     """Three days: each hour a short visit to 38.6 °C, which the probe may be off by; once half an hour at 42 °C."""
-    store = open_store(f"sqlite:///{tmp_path_factory.mktemp('past') / 'wardian.db'}")
+    store = sqlite_store(tmp_path_factory.mktemp("past") / "wardian.db")
     minutes = np.arange(DAYS * 24 * 60)
     spot = np.where(minutes % 60 < 5, 38.6, 35.0)
     spot[1500:1530] = 42.0

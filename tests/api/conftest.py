@@ -9,12 +9,13 @@ from api_people import PASSWORD, settle
 from api_room import House, RoomBuilder, furnish, house_of
 
 from service.people.passwords import kept
-from service.store.engine import Store, open_store
+from service.store.engine import Store
+from tests.empty_store import sqlite_store
 
 
 @pytest.fixture
 def store(tmp_path: Path) -> Iterator[Store]:
-    opened = open_store(f"sqlite:///{tmp_path / 'wardian.db'}")
+    opened = sqlite_store(tmp_path / "wardian.db")
     yield opened
     opened.close()
 
@@ -56,7 +57,7 @@ def kept_password() -> str:
 def peopled(tmp_path_factory: pytest.TempPathFactory, kept_password: str) -> Iterator[House]:
     """A furnished room with a viewer, a keeper and an owner; tests only ask it."""
     folder = tmp_path_factory.mktemp("peopled")
-    store = open_store(f"sqlite:///{folder / 'wardian.db'}")
+    store = sqlite_store(folder / "wardian.db")
     room = RoomBuilder(store)
     furnish(room)
     house = house_of(store, room, folder)

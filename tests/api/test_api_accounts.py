@@ -15,8 +15,8 @@ from service.people.passwords import SHORTEST
 from service.people.roles import THE_DEMO, Doors, Role
 from service.people.signing_in import sign_in, visitor_of
 from service.settings import LOOPBACK, Settings
-from service.store.engine import open_store
 from service.store.people import changes_of_people
+from tests.empty_store import sqlite_store
 
 # Accounts
 
@@ -169,6 +169,6 @@ def test_accounts_are_made_changed_and_listed_from_the_command_line(
     assert [line.split()[:2] for line in listed.splitlines()[1:]] == [["Kim", "keeper"], ["Oda", "owner"]]
     assert run(commands, ["account", "passwd", "kim"], input="nine dry stones\n").exit_code == 0
     assert isinstance(run(commands, ["account", "passwd", "Kit"], input="x\n").exception, NotFound)
-    store = open_store(f"sqlite:///{tmp_path / 'wardian.db'}")
+    store = sqlite_store(tmp_path / "wardian.db")
     assert hasattr(sign_in(store, "Kim", "nine dry stones", "192.0.2.7", NOW), "token")
     store.close()

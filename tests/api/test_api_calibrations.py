@@ -10,9 +10,9 @@ import pytest
 from api_room import NOW, House, RoomBuilder, house_of
 
 from service.model import Flag, to_ms
-from service.store.engine import open_store
 from service.store.readings import add_readings
 from tests.builders import a_probe, a_site, an_enclosure, stored
+from tests.empty_store import sqlite_store
 
 URL = "/api/v1/calibrations"
 HUMID, AIR, BARE = 2, 1, 3
@@ -34,7 +34,7 @@ def settling(last: float, first: float, minutes: int) -> list[float]:
 def salted(tmp_path_factory: pytest.TempPathFactory) -> Iterator[House]:
     """A probe that stood over salt for three hours, and on another day at 61.5 %RH in its enclosure."""
     folder = tmp_path_factory.mktemp("salted")
-    store = open_store(f"sqlite:///{folder / 'wardian.db'}")
+    store = sqlite_store(folder / "wardian.db")
     with store.write() as session:
         a_site(session)
         enclosure = an_enclosure(session, body=BODY)

@@ -20,9 +20,10 @@ from service.people.invitations import invite, look_at, take_up, withdraw
 from service.people.roles import Doors, Role
 from service.people.sessions import BY_ADDRESS, token_digest
 from service.people.signing_in import Admitted, TurnedAway, visitor_of
-from service.store.engine import Store, open_store
+from service.store.engine import Store
 from service.store.invitations import open_invitations
 from service.store.people import all_people, changes_of_people, sessions_of
+from tests.empty_store import sqlite_store
 
 NEW = {"password": "nine dry stones", "again": "nine dry stones"}
 ELSEWHERE = "192.0.2.7"
@@ -151,7 +152,7 @@ def test_invitations_are_made_listed_and_withdrawn_by_command(tmp_path: Path, mo
     assert (listed[1], listed[2], listed[4:7]) == ("Kim", "keeper", ["the", "command", "line"])
     assert run(account, ["withdraw", listed[0]]).stdout == "The invitation of Kim opens nothing any more.\n"
     assert run(account, ["sign-out", "oda"]).exit_code == 0
-    store = open_store(f"sqlite:///{tmp_path / 'wardian.db'}")
+    store = sqlite_store(tmp_path / "wardian.db")
     with store.read() as session:
         assert {one.by for one in changes_of_people(session, 9)} == {"the command line"}
     store.close()

@@ -12,8 +12,8 @@ from service.api.hub import LONGEST_QUEUE
 from service.api.readings import LARGEST_BATCH
 from service.api.requests import MOST_POINTS
 from service.api.rooms import LONGEST_SPAN
-from service.store.engine import open_store
 from service.store.history import FEWEST_POINTS
+from tests.empty_store import sqlite_store
 
 load_all_checks()
 
@@ -24,7 +24,7 @@ FINITE = [route for route in ROUTES if route[1] != "/api/v1/live"]
 @pytest.fixture(scope="module")
 def furnished(tmp_path_factory: pytest.TempPathFactory) -> Iterator[House]:
     folder = tmp_path_factory.mktemp("described")
-    store = open_store(f"sqlite:///{folder / 'wardian.db'}")
+    store = sqlite_store(folder / "wardian.db")
     room = RoomBuilder(store)
     furnish(room)
     room.alarm("rack-a-1", "basking-overheat", value=41.2, limit=40.0, unit="Cel", raised_at=NOW)

@@ -15,8 +15,8 @@ from service.commands_tokens import token as commands
 from service.errors import BadUse, NotFound
 from service.people.roles import Doors, Role
 from service.people.tokens import KeyScope, holder_of, make_key, revoke_key
-from service.store.engine import open_store
 from service.store.tokens import tokens
+from tests.empty_store import sqlite_store
 
 HERE = "http://wardian.test"
 READING = {"readings": [{"probe": "a1-air", "quantity": "air_temperature", "value": 24, "at": "2026-03-10T14:01:00Z"}]}
@@ -26,7 +26,7 @@ READING = {"readings": [{"probe": "a1-air", "quantity": "air_temperature", "valu
 def closed(tmp_path_factory: pytest.TempPathFactory) -> Iterator[House]:
     """A room that strangers do not come into."""
     folder = tmp_path_factory.mktemp("keys")
-    store = open_store(f"sqlite:///{folder / 'wardian.db'}")
+    store = sqlite_store(folder / "wardian.db")
     room = RoomBuilder(store)
     furnish(room)
     house = house_of(store, room, folder)
@@ -140,7 +140,7 @@ def test_keys_are_made_listed_and_revoked_by_command(tmp_path: Path, monkeypatch
     run = CliRunner()
     made = run.invoke(commands, ["add", "collector", "--scope", "metrics", "--days", "30"])
     secret = made.stdout.strip()
-    store = open_store(f"sqlite:///{tmp_path / 'wardian.db'}")
+    store = sqlite_store(tmp_path / "wardian.db")
     holder = holder_of(store, secret, NOW)
     assert holder is not None
     assert (holder.name, holder.scopes) == ("collector", frozenset({"metrics"}))

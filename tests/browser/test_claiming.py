@@ -16,13 +16,13 @@ from service.ingest.broker_address import BrokerAddress
 from service.ingest.intake import Intake
 from service.ingest.subscriber import Subscriber
 from service.main import now_ms
-from service.store.engine import open_store
 from service.store.facts import load_facts
 from service.store.intake import receipts
 from service.store.readings import read_readings
 from tests.browser.conftest import Screen, Server
 from tests.builders import publish, publisher, wait_until
 from tests.dashboard.glasshouse import Glasshouse, bare_house
+from tests.empty_store import sqlite_store
 
 pytestmark = pytest.mark.browser
 TWO_SECONDS = 2_000
@@ -141,7 +141,7 @@ def test_a_pack_and_a_gateway_never_seen_before_are_claimed_and_what_they_said_i
 @pytest.fixture
 def empty_site(tmp_path: Path, embedded_broker: BrokerAddress) -> Iterator[Server]:
     """A site of which nothing is known yet, and what hears its probes."""
-    house = bare_house(open_store(f"sqlite:///{tmp_path / 'wardian.db'}"), tmp_path, datetime.now(UTC))
+    house = bare_house(sqlite_store(tmp_path / "wardian.db"), tmp_path, datetime.now(UTC))
     object.__setattr__(house.parts, "now", lambda: datetime.now(UTC))
     running = Server(house)
     running.start()

@@ -4,9 +4,9 @@ from pathlib import Path
 import pytest
 
 from dashboard.app import create_app
-from service.store.engine import open_store
 from tests.dashboard.glasshouse import NOW, Glasshouse, Visitor, bare_house, opened
 from tests.dashboard.past_room import past_room
+from tests.empty_store import sqlite_store
 
 
 @pytest.fixture(scope="session")
@@ -30,7 +30,7 @@ def house(tmp_path: Path) -> Iterator[Glasshouse]:
 
 @pytest.fixture
 def empty(tmp_path: Path) -> Iterator[Visitor]:
-    store = open_store(f"sqlite:///{tmp_path / 'wardian.db'}")
+    store = sqlite_store(tmp_path / "wardian.db")
     yield Visitor(create_app(bare_house(store, tmp_path, NOW).parts))
     store.close()
 

@@ -30,8 +30,9 @@ from service.model import (
     to_ms,
 )
 from service.settings import Settings
-from service.store.engine import Store, open_store
+from service.store.engine import Store
 from service.store.readings import add_readings, next_number
+from tests.empty_store import sqlite_store
 
 NOW = datetime(2026, 3, 10, 14, 0, tzinfo=UTC)
 """Two in the afternoon in Lisbon; lights on since 07:30."""
@@ -167,7 +168,7 @@ def _raise_alarms(session: Session, house: Glasshouse, keys: list[str], now: dat
 
 def glasshouse(folder: Path, now: datetime = NOW, days: float = 2.0) -> Glasshouse:
     """Return a filled room; its readings end a minute before `now`."""
-    store = open_store(f"sqlite:///{folder / 'wardian.db'}")
+    store = sqlite_store(folder / "wardian.db")
     house = bare_house(store, folder, now)
     names = {
         "steady": "Day geckos 1", "hot": "Day geckos 2", "dry": "Dart frogs 1", "silent": "Tree pythons 1",

@@ -23,9 +23,9 @@ from service.model import (
     Site,
     to_ms,
 )
-from service.store.engine import open_store
 from service.store.readings import add_readings, next_number
 from tests.dashboard.glasshouse import HOSTILE, SOURCE, TARGETS, Glasshouse, bare_house
+from tests.empty_store import sqlite_store
 
 LISBON = ZoneInfo("Europe/Lisbon")
 NOW = datetime(2026, 4, 2, 12, 0, tzinfo=UTC)
@@ -74,7 +74,7 @@ def said(at: np.ndarray) -> dict[str, np.ndarray]:
 
 def past_room(folder: Path) -> Glasshouse:
     """Return a room: "long" has a past, "new" was never heard, "bare" has a probe and no facts besides."""
-    store = open_store(f"sqlite:///{folder / 'wardian.db'}")
+    store = sqlite_store(folder / "wardian.db")
     house = bare_house(store, folder, NOW)
     at = instants()
     wanted = [

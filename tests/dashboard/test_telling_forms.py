@@ -11,8 +11,8 @@ from service.model import Change
 from service.roomfile.applying import apply_room_file
 from service.roomfile.export import export_room_file
 from service.roomfile.reading import parse_room_file
-from service.store.engine import open_store
 from tests.dashboard.glasshouse import NOW, Glasshouse, Visitor, bare_house
+from tests.empty_store import sqlite_store
 
 SECRET = "s3cret-word"  # noqa: S105 - what must not be shown
 ANA = {
@@ -30,7 +30,7 @@ STEPS = {
 def house(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Glasshouse]:
     """A site with two contacts and two steps, made on the screen; the last test alone changes them."""
     folder = tmp_path_factory.mktemp("told")
-    made = bare_house(open_store(f"sqlite:///{folder / 'wardian.db'}"), folder, NOW)
+    made = bare_house(sqlite_store(folder / "wardian.db"), folder, NOW)
     owner = Visitor(create_app(made.parts))
     site = {"name": "North house", "timezone": "Europe/Lisbon", "room": "Front room"}
     for path, sent in (("/set-up/site", site), ("/telling/contacts", ANA), ("/telling/contacts", BO)):
@@ -57,7 +57,7 @@ def test_what_was_made_on_the_screen_is_a_room_file_that_makes_the_same_of_nothi
     assert [(one.step, one.after_minutes, one.contacts) for one in file.escalations] == [
         (1, 10.0, ("Bo",)), (2, 7.5, ("Ana Sol", "Bo")),
     ]  # fmt: skip
-    empty = open_store(f"sqlite:///{tmp_path / 'empty.db'}")
+    empty = sqlite_store(tmp_path / "empty.db")
     apply_room_file(empty, file, "a test", NOW)
     with empty.read() as session:
         assert export_room_file(session, NOW) == text

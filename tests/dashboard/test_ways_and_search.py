@@ -7,9 +7,9 @@ from dashboard.app import create_app
 from service.api.finding import find, folded, rank
 from service.roomfile.applying import apply_room_file
 from service.roomfile.reading import parse_room_file
-from service.store.engine import open_store
 from service.store.facts import load_facts
 from tests.dashboard.glasshouse import NOW, Glasshouse, Visitor
+from tests.empty_store import sqlite_store
 
 ANIMALS = """
 [site]
@@ -53,7 +53,7 @@ def test_letters_are_compared_without_case_and_accents() -> None:
 
 
 def test_an_animal_is_found_with_where_it_lives_now(tmp_path: Path) -> None:
-    store = open_store(f"sqlite:///{tmp_path / 'w.db'}")
+    store = sqlite_store(tmp_path / "w.db")
     apply_room_file(store, parse_room_file(ANIMALS), "a test", NOW)
     with store.read() as session:
         found = find(session, load_facts(session), "zoe", NOW, 5)

@@ -32,6 +32,7 @@ from service.notify.teller import Teller
 from service.store.deliveries import first_due
 from service.store.engine import Store, open_store
 from service.store.telling import first_look
+from tests.empty_store import sqlite_store
 from tests.notify.receivers import HookServer, Mailbox, deaf_port, untrusted_tls
 from tests.notify.telling_room import TellingRoom
 
@@ -315,7 +316,7 @@ FAULTS: Final[dict[str, Callable[[Run], None]]] = {
 def template(folder: Path) -> Path:
     """Make a database that each run begins with."""
     path = folder / "template.db"
-    store = open_store(f"sqlite:///{path}")
+    store = sqlite_store(path)
     TellingRoom(store).furnish(enclosures=ENCLOSURES, rooms=("front", "back"))
     store.close()
     return path

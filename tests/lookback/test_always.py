@@ -28,7 +28,8 @@ from past_room import (
 from service.lookback.report import to_bytes
 from service.lookback.text import text_of
 from service.model import Flag, from_ms, to_ms
-from service.store.engine import Store, open_store
+from service.store.engine import Store
+from tests.empty_store import sqlite_store
 
 EVERY = 600_000
 BODY = {
@@ -71,7 +72,7 @@ class Stores:
         self._folder, self._made = folder, list[Store]()
 
     def new(self, timezone: str = "UTC") -> Store:
-        store = open_store(f"sqlite:///{self._folder / f'{len(self._made)}.db'}")
+        store = sqlite_store(self._folder / f"{len(self._made)}.db")
         self._made.append(store)
         furnish(store, timezone=timezone, body=BODY, every_s=EVERY / 1000)
         return store

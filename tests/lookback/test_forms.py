@@ -24,7 +24,8 @@ from service.lookback.forms.verify import verify
 from service.lookback.lives.asking import Question
 from service.lookback.lives.compared import value_words
 from service.store.animals import rename_animal
-from service.store.engine import Store, open_store
+from service.store.engine import Store
+from tests.empty_store import sqlite_store
 
 AMBER = Question("animal", "Amber")
 NOW = instant(DAYS + 4)
@@ -32,7 +33,7 @@ NOW = instant(DAYS + 4)
 
 @pytest.fixture(scope="module")
 def room(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Store]:
-    store = open_store(f"sqlite:///{tmp_path_factory.mktemp('forms') / 'wardian.db'}")
+    store = sqlite_store(tmp_path_factory.mktemp("forms") / "wardian.db")
     furnish_animals(store)
     yield store
     store.close()
@@ -236,7 +237,7 @@ def test_verify_tells_a_changed_file_from_changed_data(tmp_path: Path, room: Sto
     said = " ".join(verify(room, facts_of(room), forged, NOW).sentences)
     assert "was changed: the data still give the fingerprint that it states" in said
     assert "Stated otherwise than their own fingerprint gives: 2026-03-22 in cold" in said
-    store = open_store(f"sqlite:///{tmp_path / 'other.db'}")
+    store = sqlite_store(tmp_path / "other.db")
     furnish_animals(store)
     put(store, [(4, ms(24, 10) + 1, 39.0, CLOCK)])
     said = " ".join(verify(store, facts_of(store), files[Form.JSON], NOW).sentences)
@@ -257,7 +258,7 @@ def test_what_is_no_report_is_refused_in_a_sentence(room: Store, tmp_path: Path,
 
 def test_a_name_of_any_script_stands_in_every_form(tmp_path: Path) -> None:
     name = 'Ámbár 琥珀 🦎 <b>&"=1+1'
-    store = open_store(f"sqlite:///{tmp_path / 'wardian.db'}")
+    store = sqlite_store(tmp_path / "wardian.db")
     furnish_animals(store)
     with store.write() as session:
         rename_animal(session, 1, name, "Lacerta exempli", "the keeper", instant(31))

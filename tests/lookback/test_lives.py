@@ -15,16 +15,17 @@ from service.model import Housing, JournalEntry, Placement, Reading, table_of
 from service.store.animals import AnimalFact, animal_named, correct_housing
 from service.store.care import NewDone, add_done, add_task
 from service.store.dated import replace, withdraw
-from service.store.engine import Store, open_store
+from service.store.engine import Store
 from service.store.journal import correct_entry
 from service.store.lag_windows import set_lag_days
 from service.store.readings import next_number
+from tests.empty_store import sqlite_store
 
 
 @pytest.fixture(scope="module")
 def room(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Store]:
     """Filled once: tests only ask it."""
-    store = open_store(f"sqlite:///{tmp_path_factory.mktemp('animals') / 'wardian.db'}")
+    store = sqlite_store(tmp_path_factory.mktemp("animals") / "wardian.db")
     furnish_animals(store)
     yield store
     store.close()
@@ -33,7 +34,7 @@ def room(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Store]:
 @pytest.fixture
 def own_room(tmp_path: Path) -> Iterator[Store]:
     """One that a test may write to."""
-    store = open_store(f"sqlite:///{tmp_path / 'wardian.db'}")
+    store = sqlite_store(tmp_path / "wardian.db")
     furnish_animals(store)
     yield store
     store.close()

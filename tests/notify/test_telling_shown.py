@@ -15,7 +15,7 @@ from service.api.parts import Parts, Wake
 from service.cli import app
 from service.doctor_telling import telling_findings
 from service.settings import Settings
-from service.store.engine import open_store
+from tests.empty_store import sqlite_store
 from tests.notify.receivers import HookServer, Mailbox
 from tests.notify.telling_room import TellingRoom
 
@@ -27,7 +27,7 @@ class Told:
 
     def __init__(self, folder: Path, mailbox: Mailbox, hook: HookServer) -> None:
         self.data = folder / "data"
-        self.store = open_store(f"sqlite:///{self.data / 'wardian.db'}")
+        self.store = sqlite_store(self.data / "wardian.db")
         self.room, self.mailbox, self.hook = TellingRoom(self.store), mailbox, hook
         self.room.furnish()
         self.room.contact("Ana", mailbox.route)

@@ -3,11 +3,12 @@ from pathlib import Path
 
 import pytest
 
-from service.store.engine import Store, open_store
+from service.store.engine import Store
+from tests.empty_store import sqlite_store
 
 
 @pytest.fixture
 def store(tmp_path: Path) -> Iterator[Store]:
-    opened = open_store(f"sqlite:///{tmp_path}/wardian.db")
+    opened = sqlite_store(tmp_path / "wardian.db")
     yield opened
     opened.close()

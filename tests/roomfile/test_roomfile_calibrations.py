@@ -9,8 +9,9 @@ from roomfile_builders import NOW, ROOM, apply, changed
 from service.errors import RoomFileInvalid
 from service.roomfile import parse_room_file
 from service.roomfile.export import export_room_file
-from service.store.engine import Store, open_store
+from service.store.engine import Store
 from service.store.facts import load_facts
+from tests.empty_store import sqlite_store
 
 LINE = """
 [[calibration]]
@@ -53,7 +54,7 @@ def test_a_line_of_two_points_survives_export_and_apply(store: Store, tmp_path: 
     text = exported(store)
     assert not apply(store, text, NOW + timedelta(days=1))
     assert not apply(store, ROOM + LINE, NOW + timedelta(days=2))
-    other = open_store(f"sqlite:///{tmp_path}/other.db")
+    other = sqlite_store(tmp_path / "other.db")
     apply(other, text)
     with other.read() as session:
         (check,) = load_facts(session).channel_by_key["a3-top/relative_humidity"].calibrations

@@ -19,8 +19,9 @@ from service.roomfile.export import export_room_file
 from service.roomfile.library import library
 from service.roomfile.toml_text import pairs, written
 from service.store.care import care_tasks
-from service.store.engine import Store, open_store
+from service.store.engine import Store
 from service.store.facts import current, load_facts
+from tests.empty_store import sqlite_store
 
 ENTRY = {"id", "version", "entered_at", "entered_by", "replaces_id", "channel_id", "enclosure_id", "channels"}
 
@@ -70,7 +71,7 @@ def others(session: Session) -> list[Any]:
 @contextmanager
 def an_empty_store() -> Iterator[Store]:
     with tempfile.TemporaryDirectory() as folder:
-        store = open_store(f"sqlite:///{Path(folder)}/wardian.db")
+        store = sqlite_store(Path(folder) / "wardian.db")
         try:
             yield store
         finally:

@@ -29,8 +29,9 @@ from service.errors import BadUse
 from service.ingest.broker_address import address_of
 from service.ingest.embedded_broker import free_port
 from service.model import Channel
-from service.store.engine import Store, open_store
+from service.store.engine import Store
 from tests.builders import a_probe, a_site, listening, stored, wait_until
+from tests.empty_store import sqlite_store
 from tests.mosquitto import Mosquitto
 
 ONE, TWO = "28-0316a2799f1e", "28-0316a2799f2f"
@@ -203,7 +204,7 @@ def broker(tmp_path_factory: pytest.TempPathFactory, program: Callable[[str], st
 @pytest.fixture
 def room(tmp_path: Path) -> Iterator[Store]:
     """A room that knows two of the probes, each by its topic."""
-    store = open_store(f"sqlite:///{tmp_path / 'wardian.db'}")
+    store = sqlite_store(tmp_path / "wardian.db")
     with store.write() as session:
         a_site(session)
         for number in (ONE, TWO):

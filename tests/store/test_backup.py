@@ -15,9 +15,10 @@ import pytest
 
 from service.errors import BadUse, StoreDamaged, StoreForeign, StoreFull, StoreNewer, WardianError
 from service.store.backup import back_up, back_up_and_rotate, backups_in, inspect_backup, is_due
-from service.store.engine import Store, open_store
+from service.store.engine import Store
 from service.store.readings import add_readings
 from tests.builders import NOON_MS
+from tests.empty_store import sqlite_store
 from tests.store_furnished import contents, furnish
 
 ROWS = 3 * 720
@@ -33,7 +34,7 @@ def room(store: Store) -> Store:
 @pytest.fixture(scope="module")
 def whole(tmp_path_factory: pytest.TempPathFactory) -> bytes:
     folder = tmp_path_factory.mktemp("whole")
-    store = open_store(f"sqlite:///{folder}/wardian.db")
+    store = sqlite_store(folder / "wardian.db")
     furnish(store)
     back_up(store, folder / "room.zip")
     store.close()

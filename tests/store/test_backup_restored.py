@@ -16,6 +16,7 @@ from service.store.files import file_digest, into_one_file
 from service.store.readings import add_readings
 from service.store.restoring import restore
 from tests.builders import NOON_MS, a_probe
+from tests.empty_store import sqlite_store
 from tests.store_furnished import contents, contents_at, furnish, migrate
 
 
@@ -104,7 +105,7 @@ def test_a_room_that_is_in_use_is_left_as_it_was(room: Store, backup: Path, sett
 @pytest.mark.parametrize("hurt", ["torn", "no database", "a log is left"])
 def test_a_damaged_database_can_be_replaced(tmp_path: Path, hurt: str) -> None:
     path = tmp_path / "data" / "wardian.db"
-    store = open_store(f"sqlite:///{path}")
+    store = sqlite_store(path)
     furnish(store)
     back_up(store, tmp_path / "room.zip")
     expected = contents(store)
@@ -123,7 +124,7 @@ def test_a_damaged_database_can_be_replaced(tmp_path: Path, hurt: str) -> None:
 
 
 def test_a_log_that_was_left_without_its_database_is_not_taken_for_the_new_ones(tmp_path: Path) -> None:
-    store = open_store(f"sqlite:///{tmp_path}/wardian.db")
+    store = sqlite_store(tmp_path / "wardian.db")
     furnish(store)
     back_up(store, tmp_path / "room.zip")
     expected = contents(store)
@@ -148,7 +149,7 @@ def _repacked(backup: Path, folder: Path, change: Callable[[Path], None], revisi
 
 
 def test_a_backup_of_older_tables_is_brought_up_to_date(tmp_path: Path) -> None:
-    store = open_store(f"sqlite:///{tmp_path}/wardian.db")
+    store = sqlite_store(tmp_path / "wardian.db")
     furnish(store, sealed=False)
     back_up(store, tmp_path / "room.zip")
     expected = contents(store)

@@ -10,9 +10,10 @@ import pytest
 
 from service.errors import BadUse, Refused, StoreFull
 from service.store.compacting import compact, plan_compaction
-from service.store.engine import PAGE_BYTES, Store, open_store
+from service.store.engine import PAGE_BYTES, Store
 from service.store.sealing import QUIET_MS, Sealer
 from tests.builders import NOON_MS
+from tests.empty_store import sqlite_store
 from tests.store_furnished import DAY, contents_at, furnish
 
 
@@ -24,7 +25,7 @@ def path(tmp_path: Path) -> Path:
         connection.execute("PRAGMA page_size = 4096")
         connection.execute("VACUUM")
     path.chmod(0o600)
-    store = open_store(f"sqlite:///{path}")
+    store = sqlite_store(path)
     furnish(store, days=40, sealed=False)
     list(Sealer(store).run(NOON_MS + QUIET_MS + DAY, lambda _: None))
     store.close()
@@ -50,7 +51,7 @@ def test_a_compacted_file_is_smaller_and_holds_the_same(path: Path) -> None:
 
 
 def test_a_file_that_is_in_use_is_left_as_it_was(path: Path) -> None:
-    store: Store = open_store(f"sqlite:///{path}")
+    store: Store = sqlite_store(path)
     with store.read() as session:
         session.connection().exec_driver_sql("SELECT count(*) FROM reading").scalar_one()
         with pytest.raises(Refused, match="is in use: stop Wardian, then compact it; nothing was changed"):

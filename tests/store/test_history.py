@@ -9,10 +9,11 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from service.model import Channel, Enclosure, Flag, Placement, Probe, Room, to_ms
-from service.store.engine import Store, open_store
+from service.store.engine import Store
 from service.store.facts import CalibrationFact, ChannelFact, PlacementFact, RoomFacts, load_facts
 from service.store.history import ChannelSeries, chart_series, corrected, corrected_value, placements_in
 from service.store.readings import END_OF_TIME, StoredReadings, add_readings
+from tests.empty_store import sqlite_store
 
 START = 1_760_000_000_000
 MINUTE = 60_000
@@ -24,7 +25,7 @@ CHANNEL = 1
 def store(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Store]:
     """Two enclosures and a channel each test fills anew."""
     folder: Path = tmp_path_factory.mktemp("history")
-    opened = open_store(f"sqlite:///{folder / 'wardian.db'}")
+    opened = sqlite_store(folder / "wardian.db")
     with opened.write() as session:
         session.add(Room(key="front", name="Front"))
         session.flush()

@@ -12,13 +12,14 @@ from hypothesis import strategies as st
 from service.model import Flag
 from service.store.blocks import DAY_MS
 from service.store.day_summaries import day_summaries
-from service.store.engine import Store, open_store
+from service.store.engine import Store
 from service.store.facts import CalibrationFact, PlacementFact, load_facts
 from service.store.history import ChannelSeries, chart_series
 from service.store.long_spans import span_readings
 from service.store.readings import END_OF_TIME, add_readings
 from service.store.sealing import QUIET_MS, Sealer
 from tests.builders import a_probe, a_site, an_enclosure
+from tests.empty_store import sqlite_store
 
 DAY, DAYS, HOUR = 20_000, 150, 3_600_000
 START, END = DAY * DAY_MS, (DAY + DAYS) * DAY_MS
@@ -27,7 +28,7 @@ POINTS, COLUMNS = 60, 15
 
 @pytest.fixture(scope="module")
 def store(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Store]:
-    opened = open_store(f"sqlite:///{tmp_path_factory.mktemp('years') / 'w.db'}")
+    opened = sqlite_store(tmp_path_factory.mktemp("years") / "w.db")
     with opened.write() as session:
         a_site(session)
         an_enclosure(session)

@@ -27,9 +27,10 @@ from sensors.simulator import (
 from service.model import Flag
 from service.roomfile.applying import apply_room_file
 from service.roomfile.reading import parse_room_file
-from service.store.engine import Store, open_store
+from service.store.engine import Store
 from service.store.facts import RoomFacts, load_facts
 from service.store.readings import NewReading, add_readings
+from tests.empty_store import sqlite_store
 
 MINUTE = 60_000
 HOUR = 60 * MINUTE
@@ -254,7 +255,7 @@ def rows_of(facts: RoomFacts, sent: list[ProbeReadings]) -> list[NewReading]:
 
 def a_store(folder: Path, case: Case, scene: Scene) -> Store:
     """Open an empty store that knows the scene's room file."""
-    store = open_store(f"sqlite:///{folder / 'truth.db'}")
+    store = sqlite_store(folder / "truth.db")
     when = datetime.fromtimestamp(case.start_ms / 1000, UTC)
     apply_room_file(store, parse_room_file(room_toml(scene)), by="the truth table", now=when)
     return store

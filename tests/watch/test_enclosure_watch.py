@@ -10,12 +10,13 @@ from hypothesis import strategies as st
 from service.climate.psychrometrics import relative_humidity_of, vapour_pressure
 from service.model import Alarm, Calibration, Enclosure, Flag, MistingSchedule, from_ms, to_ms
 from service.store.alarms import list_alarms
-from service.store.engine import Store, open_store
+from service.store.engine import Store
 from service.store.readings import add_readings, next_number
 from service.watch.conditions import CONDITIONS
 from service.watch.history import record_history
 from service.watch.live import Watch
 from tests.builders import LONG_AGO, MINUTE, NOON_MS, a_probe, a_site, an_enclosure
+from tests.empty_store import sqlite_store
 
 HOUR = 60 * MINUTE
 TEMPERATURE, HUMIDITY = 1, 2
@@ -259,7 +260,7 @@ def test_live_restarted_and_in_hindsight_an_enclosures_alarms_are_the_same(
 
 def _fresh(tmp_path_factory: pytest.TempPathFactory) -> Store:
     folder: Path = tmp_path_factory.mktemp("store")
-    store = open_store(f"sqlite:///{folder}/wardian.db")
+    store = sqlite_store(folder / "wardian.db")
     furnish(store)
     return store
 

@@ -11,13 +11,14 @@ from hypothesis import strategies as st
 from service.lookback.days import assessed_days
 from service.model import Enclosure, Flag, MistingSchedule, to_ms
 from service.store.alarms import list_alarms
-from service.store.engine import Store, open_store
+from service.store.engine import Store
 from service.store.facts import load_facts
 from service.store.readings import add_readings
 from service.watch.history import record_history
 from service.watch.live import Watch
 from service.watch.replay import derive, differences, recorded
 from tests.builders import LONG_AGO, MINUTE, NOON_MS, a_probe, a_site, an_enclosure
+from tests.empty_store import sqlite_store
 
 TEMPERATURE, HUMIDITY, COOL, PUMP = 1, 2, 3, 4
 PROFILE = {"target": [{"check": "misting-cycles", "source": "common practice, no source"}]}
@@ -195,6 +196,6 @@ def test_live_replayed_and_looked_back_the_cycles_of_a_pump_come_out_the_same(
 
 def _fresh(tmp_path_factory: pytest.TempPathFactory) -> Store:
     folder: Path = tmp_path_factory.mktemp("store")
-    store = open_store(f"sqlite:///{folder}/wardian.db")
+    store = sqlite_store(folder / "wardian.db")
     furnish(store)
     return store

@@ -10,11 +10,12 @@ from service.alarms.record import acknowledge
 from service.errors import NotFound, Refused
 from service.model import Alarm, Enclosure, Flag, Placement, from_ms, to_ms
 from service.store.alarms import list_alarms, transitions_of
-from service.store.engine import Store, open_store
+from service.store.engine import Store
 from service.store.readings import add_readings, next_number
 from service.watch.history import record_history
 from service.watch.live import Watch
 from tests.builders import MINUTE, NOON_MS, a_probe, a_site, an_enclosure
+from tests.empty_store import sqlite_store
 
 SPOT = 1
 
@@ -242,6 +243,6 @@ def test_live_restarted_and_in_hindsight_the_alarms_are_the_same(
 
 def _fresh(tmp_path_factory: pytest.TempPathFactory) -> Store:
     folder: Path = tmp_path_factory.mktemp("store")
-    store = open_store(f"sqlite:///{folder}/wardian.db")
+    store = sqlite_store(folder / "wardian.db")
     furnish(store)
     return store

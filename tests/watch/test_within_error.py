@@ -9,11 +9,12 @@ from hypothesis import strategies as st
 
 from service.model import Enclosure, Flag, to_ms
 from service.store.alarms import list_alarms
-from service.store.engine import Store, open_store
+from service.store.engine import Store
 from service.store.readings import add_readings
 from service.watch.history import record_history
 from service.watch.live import Watch
 from tests.builders import MINUTE, NOON_MS, a_probe, a_site, an_enclosure
+from tests.empty_store import sqlite_store
 
 HOUR, DAY = 60, 1440
 COOL, SPOT, LUX = 1, 2, 3
@@ -178,6 +179,6 @@ def test_live_restarted_and_in_hindsight_doubtful_alarms_are_the_same(
 
 def _fresh(tmp_path_factory: pytest.TempPathFactory) -> Store:
     folder: Path = tmp_path_factory.mktemp("store")
-    store = open_store(f"sqlite:///{folder}/wardian.db")
+    store = sqlite_store(folder / "wardian.db")
     furnish(store)
     return store
