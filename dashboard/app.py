@@ -38,6 +38,14 @@ from service.api.addresses import take_routes
 from service.api.app import create_api
 from service.api.parts import Parts
 
+_OF_PAGES = (
+    enclosure_router, chart_router, days_router, alarms_router, answers_router, sign_in_router,
+    first_owner_router, mine_router, invitation_router, search_router, probes_router, probe_form_router,
+    profiles_router, care_router, aisle_router, set_up_router, keys_router, telling_router, calibration_router,
+    record_router, animals_router, journal_router, clutches_router, look_back_router, compare_router,
+    about_router,
+)  # fmt: skip
+
 
 def create_app(parts: Parts) -> FastAPI:
     """Return the HTTP interface with the pages, their static files and the headers that protect them.
@@ -52,36 +60,13 @@ def create_app(parts: Parts) -> FastAPI:
     pages = pages_for(parts, assets)
     views = RoomViews(parts.rhythms)
     people = PeoplePage(pages)
-    signing_in = (sign_in_router, first_owner_router, mine_router, invitation_router)
-    the_room = (enclosure_router, chart_router, days_router, alarms_router, answers_router)
-    keeping = (
-        search_router,
-        probes_router,
-        probe_form_router,
-        profiles_router,
-        care_router,
-        aisle_router,
-        set_up_router,
-    )
-    past = (animals_router, journal_router, clutches_router, look_back_router, compare_router)
-    of_pages = (
-        *signing_in,
-        *the_room,
-        search_router,
-        *keeping,
-        keys_router,
-        telling_router,
-        calibration_router,
-        record_router,
-        *past,
-    )
     take_routes(
         app,
         room_router(pages, views),
         wall_router(pages, views),
         people_router(pages, people),
         inviting_router(pages, people),
-        *(router(pages) for router in (*of_pages, about_router)),
+        *(router(pages) for router in _OF_PAGES),
         static_router(assets),
     )
     pages.templates.globals["ways"] = ways_of(app, asked_path)

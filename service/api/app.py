@@ -64,20 +64,7 @@ def create_api(parts: Parts) -> FastAPI:
     app.add_middleware(Door, parts=parts)
     add_problem_handlers(app)
     answering = (alarms, alarm_actions, alarm_holds, telling, probes, unclaimed, calibrations, readings, live)
-    of_api = (
-        health,
-        rooms,
-        search,
-        profiles,
-        care,
-        tokens,
-        days,
-        lookback,
-        animals,
-        journal,
-        clutches,
-        *answering,
-    )
+    of_api = (health, rooms, search, profiles, care, tokens, days, lookback, animals, journal, clutches, *answering)
     take_routes(app, *(part.router for part in of_api))
     app.openapi = lambda: _described(app)
     return app
