@@ -147,9 +147,12 @@ class StripCache:
             if self._of != (axis, facts_version):
                 self._of, self._write = (axis, facts_version), -1
                 self._traces, self._stale_at_ms = {}, {}
-            touched = {state.channel_id: state.write for state in newest_readings(session, self._write)}
-            self._write = max(touched.values(), default=self._write)
-            self._behind.update(touched)
+            touched = newest_readings(session, self._write)
+            self._write = max((state.write for state in touched), default=self._write)
+            self._behind.update(state.channel_id for state in touched)
+            for state in touched:
+                if state.flags & Flag.CLOCK_SET_BACK:
+                    self._stale_at_ms[state.channel_id] = 0
             for channel in channels:
                 if channel.id not in self._traces or now_ms >= self._stale_at_ms[channel.id]:
                     self._read_day(session, axis, channel)

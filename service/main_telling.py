@@ -79,12 +79,13 @@ class Telling:
         try:
             with self._store.read() as session:
                 facts = load_facts(session)
-                newest = max((row.at_ms for row in newest_readings(session)), default=None)
+                times = [row.at_ms for row in newest_readings(session)]
         except StoreUnusable:
             return False
         if not any(channel.placements for channel in facts.channels.values()):
             return True
-        return newest is not None and self._now_ms() - newest <= FRESH_MS
+        # One that lies far ahead was given its time before the clock was set back.
+        return any(abs(self._now_ms() - at_ms) <= FRESH_MS for at_ms in times)
 
     def _clock_step(self) -> timedelta | None:
         step, self._teller.clock_step = self._teller.clock_step, None

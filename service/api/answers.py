@@ -209,7 +209,8 @@ class SeriesChannel(Answer):
     at_ms: list[int] = Field(description="Increasing. [ms since 1970, UTC]")
     value: list[float | None] = Field(description="Null is a break: no line crosses it. [unit]")
     flags: list[int] = Field(
-        description="Bits: 1 device clock, 2 arrival clock, 4 approximate time, 8 impossible value, 16 late."
+        description="Bits: 1 device clock, 2 arrival clock, 4 approximate time, 8 impossible value, 16 late, "
+        "32 delayed, 64 given before the clock was set back and again; those above: how often it was, modulo 8."
     )
     gaps: list[GapAnswer]
 

@@ -16,7 +16,7 @@ from service.store.block_rows import sealed_until
 from service.store.blocks import DAY_MS
 from service.store.engine import Store
 from service.store.facts import load_facts
-from service.store.readings import NewReading, add_readings, stream_readings
+from service.store.readings import NewReading, add_readings, in_present_turn, stream_readings
 from service.store.retention import is_deleted
 from service.store.spreadsheets import defused
 
@@ -58,7 +58,7 @@ def import_csv(store: Store, path: Path, progress: Progress) -> Imported:
         with path.open("rb") as raw, io.TextIOWrapper(raw, encoding="utf-8-sig", newline="") as file:
             for chunk in _chunks(file, path, known, rejected):
                 with store.write() as session:
-                    stored = add_readings(session, sorted(chunk))
+                    stored = add_readings(session, in_present_turn(session, sorted(chunk)))
                 result.taken += stored
                 result.repeated += len(chunk) - stored
                 progress(raw.tell())

@@ -11,8 +11,9 @@ from sensors.payloads.measurement import Decoded, Measurement, PayloadError
 from service.climate.series import cadence_of
 from service.errors import StoreUnusable
 from service.ingest.arrivals import Arrival, digest_of
+from service.ingest.channel_times import ChannelTimes
 from service.ingest.mapping import ChannelIntake, GatewayIntake, Mappings, ProbeIntake
-from service.ingest.times import Dated, lay_backlog, time_of
+from service.ingest.times import Dated, is_believed, lay_backlog, time_of
 from service.model import Flag, from_ms
 from service.store.engine import Store
 from service.store.facts import facts_version, load_facts
@@ -28,7 +29,7 @@ _TRIMMED_EVERY = 16
 """Looking whether all fit costs more than keeping one: done when a sixteenth of the room may be taken anew."""
 _STRANGER = "its gateway speaks for a probe that nobody has claimed"
 _UNKNOWN_CADENCE_MS = 60_000
-_IMPOSSIBLE, _LATE, _ARRIVAL = int(Flag.IMPOSSIBLE), int(Flag.LATE), int(Flag.ARRIVAL_CLOCK)
+_IMPOSSIBLE = int(Flag.IMPOSSIBLE)
 _LAID = int(Flag.ARRIVAL_CLOCK | Flag.APPROXIMATE)
 
 
@@ -50,9 +51,13 @@ class Backlog:
 
 @dataclass(slots=True)
 class _Batch:
-    """What a batch comes to, before it is stored."""
+    """What a batch comes to; readings are stored at its end, and before a channel's time goes back."""
 
     rows: list[NewReading] = field(default_factory=list)
+    turned: set[int] = field(default_factory=set)
+    offered: int = 0
+    stored: int = 0
+    writes: int = 0
     refusals: list[Refusal] = field(default_factory=list)
     heard: list[tuple[Arrival, ProbeIntake, Decoded]] = field(default_factory=list)
     unclaimed: list[Unclaimed] = field(default_factory=list)
@@ -80,9 +85,8 @@ class Intake:
         self._untrimmed = keep_unclaimed
         self._lock = threading.Lock()
         self._mappings: Mappings | None = None
-        self._newest: dict[int, int] = {}
+        self._times = ChannelTimes()
         self._seen_write = -1
-        self._last_arrival: dict[int, int] = {}
         self._burst_at: dict[int, int] = {}
         self.stored = 0
         self.repeated = 0
@@ -139,13 +143,13 @@ class Intake:
                 self._hear(session, arrival, backlog, (probe, decoded), batch)
             if backlog is not None:
                 self._lay(session, batch, backlog)
-            stored = add_readings(session, batch.rows)
+            _store(session, batch)
             keep_refusals(session, batch.refusals, self._keep_refused)
             added = self._keep(session, batch.unclaimed)
             add_receipt(session, mqtt_session, receipts)
         self._untrimmed = added
-        self._seen_write = write + bool(batch.rows)
-        self._count(batch, stored)
+        self._seen_write = write + batch.writes
+        self._count(batch)
 
     def _keep(self, session: Session, unclaimed: Sequence[Unclaimed]) -> int:
         """Keep what is nobody's; return what has been added since all of it was last made to fit. [byte]."""
@@ -176,26 +180,27 @@ class Intake:
                     )
                     reasons.append(f"{unknown} is not in the room file; add it and apply the file")
                     continue
-                dated = time_of(measurement.at_ms, now_ms, self._last_arrival.get(channel.id))
+                dated = time_of(measurement.at_ms, now_ms, self._times.last_arrival(channel.id))
                 if dated.refusal is None:
-                    self._add(batch, channel, measurement.value, dated)
+                    self._add(session, batch, channel, measurement.value, dated)
                 # With another time than its own it would be stored again when the same batch is sent again.
                 reasons.append(dated.refusal and "the time is more than 5 min ahead of ours; set the device's clock")
-            stored = add_readings(session, batch.rows)
-        self._seen_write = write + bool(batch.rows)
-        self._count(batch, stored)
-        return stored, reasons
+            _store(session, batch)
+        self._seen_write = write + batch.writes
+        self._count(batch)
+        return batch.stored, reasons
 
-    def _count(self, batch: _Batch, stored: int) -> None:
-        self.stored += stored
-        self.repeated += len(batch.rows) - stored
+    def _count(self, batch: _Batch) -> None:
+        self.stored += batch.stored
+        self.repeated += batch.offered - batch.stored
         self.refused += len(batch.refusals) + len(batch.unclaimed)
 
     def _current_mappings(self, session: Session) -> Mappings:
         """Return what topics mean now; facts that changed are loaded again, with where each channel stands."""
         if self._mappings is None or self._mappings.version != facts_version(session):
             self._mappings = Mappings(load_facts(session))
-            self._newest, self._last_arrival, self._seen_write = {}, {}, -1
+            self._times.forget()
+            self._seen_write = -1
         return self._mappings
 
     def _catch_up(self, session: Session) -> int:
@@ -208,9 +213,7 @@ class Intake:
         """
         write = lock_writes(session)
         for state in newest_readings(session, self._seen_write) if write != self._seen_write else ():
-            self._newest[state.channel_id] = state.at_ms
-            if state.flags & Flag.ARRIVAL_CLOCK:
-                self._last_arrival[state.channel_id] = state.at_ms
+            self._times.take_up(session, state)
         return write
 
     def _sort(self, mappings: Mappings, arrival: Arrival, backlog: Backlog | None, batch: _Batch) -> None:
@@ -239,31 +242,33 @@ class Intake:
     ) -> None:
         """Put what one probe says where it belongs: readings, refusals, or the burst that has no times."""
         probe, decoded = said
+        self._times.hear(arrival.at_ms)
         batch.refusals.extend(_refusal(arrival, f"probe {probe.key}: {reason}") for reason in decoded.refusals)
         for measurement in decoded.measurements:
             channel = probe.channels[measurement.quantity]
             if measurement.at_ms is None and arrival.retained:
                 batch.refusals.append(_refusal(arrival, "retained, and without a time: it may be of any age"))
-            elif measurement.at_ms is None and backlog and self._is_backlog(session, channel, arrival, backlog):
+                continue
+            if not is_believed(measurement.at_ms, arrival.at_ms):
+                self._follow_the_clock(session, batch, channel.id, arrival.at_ms)
+            if measurement.at_ms is None and backlog and self._is_backlog(session, channel, arrival, backlog):
                 batch.held.setdefault(channel.id, []).append((arrival, channel, measurement.value))
             else:
-                dated = time_of(measurement.at_ms, arrival.at_ms, self._last_arrival.get(channel.id))
+                dated = time_of(measurement.at_ms, arrival.at_ms, self._times.last_arrival(channel.id))
                 if dated.refusal:
                     batch.refusals.append(_refusal(arrival, dated.refusal))
-                self._add(batch, channel, measurement.value, dated)
+                self._add(session, batch, channel, measurement.value, dated)
 
-    def _add(self, batch: _Batch, channel: ChannelIntake, value: float, dated: Dated) -> None:
-        flags = dated.flags
-        newest = self._newest.get(channel.id)
-        if channel.is_impossible(value):
-            flags |= _IMPOSSIBLE
-        if newest is not None and dated.at_ms < newest:
-            flags |= _LATE
-        else:
-            self._newest[channel.id] = dated.at_ms
-        if flags & _ARRIVAL:
-            self._last_arrival[channel.id] = dated.at_ms
-        batch.rows.append((channel.id, dated.at_ms, value, flags))
+    def _follow_the_clock(self, session: Session, batch: _Batch, channel_id: int, arrival_ms: int) -> None:
+        """Let a channel's time go back with a clock that was set back."""
+        if self._times.turns_back(channel_id, arrival_ms):
+            _store(session, batch)
+            self._times.turn_back(session, channel_id, arrival_ms)
+            batch.turned.add(channel_id)
+
+    def _add(self, session: Session, batch: _Batch, channel: ChannelIntake, value: float, dated: Dated) -> None:
+        at_ms, flags = self._times.place(session, channel.id, dated)
+        batch.rows.append((channel.id, at_ms, value, flags | _IMPOSSIBLE if channel.is_impossible(value) else flags))
 
     def _is_backlog(self, session: Session, channel: ChannelIntake, arrival: Arrival, backlog: Backlog) -> bool:
         """Whether a message without a time was sent while nobody listened.
@@ -274,7 +279,7 @@ class Intake:
         cadence = self._cadence(session, channel)
         before = self._burst_at.get(channel.id)
         if before is None or before < backlog.resumed_ms:
-            newest = self._newest.get(channel.id)
+            newest = self._times.newest(channel.id)
             owes = newest is None or arrival.at_ms - newest > 1.5 * cadence
         else:
             owes = arrival.at_ms - before < 0.5 * cadence
@@ -292,10 +297,20 @@ class Intake:
         """Give the burst's messages times, channel by channel."""
         for channel_id, held in batch.held.items():
             cadence = self._cadence(session, held[0][1])
-            newest = self._newest.get(channel_id)
+            newest = self._times.newest(channel_id)
             times = lay_backlog(len(held), newest, backlog.resumed_ms, cadence, more=backlog.more)
             for at_ms, (_arrival, channel, value) in zip(times, held, strict=True):
-                self._add(batch, channel, value, Dated(at_ms, _LAID))
+                self._add(session, batch, channel, value, Dated(at_ms, _LAID))
+
+
+def _store(session: Session, batch: _Batch) -> None:
+    """Store the readings that a batch has come to so far."""
+    if batch.rows:
+        batch.stored += add_readings(session, batch.rows, batch.turned)
+        batch.offered += len(batch.rows)
+        batch.writes += 1
+        batch.turned -= {row[0] for row in batch.rows}
+        batch.rows = []
 
 
 def _refusal(arrival: Arrival, reason: str) -> Refusal:

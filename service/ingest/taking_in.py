@@ -15,7 +15,7 @@ from service.ingest.topic_filters import matches
 from service.model import SETTLE_MS, Flag, UnclaimedMessage, from_ms, to_ms
 from service.store.facts import RoomFacts
 from service.store.intake import Refusal, keep_refusals
-from service.store.readings import NewReading, add_readings
+from service.store.readings import NewReading, add_readings, in_present_turn
 from service.store.unclaimed import add_sources, forget_sources, list_sources, messages_of, unclaimed_topics
 
 _LAID = int(Flag.ARRIVAL_CLOCK | Flag.APPROXIMATE)
@@ -82,7 +82,7 @@ def take_in(session: Session, facts: RoomFacts, probe_key: str, now: datetime, k
             _refile(session, topic, heard.spoken.get(topic, {}))
     _lay(heard, probe)
     late = [(c, at, value, flags | _lateness(at, now)) for c, at, value, flags in heard.rows]
-    stored = add_readings(session, late)
+    stored = add_readings(session, in_present_turn(session, late))
     keep_refusals(session, heard.refusals, keep_refused)
     first = min((row[1] for row in late), default=None)
     return Taken(heard.messages, stored, len(heard.refusals), None if first is None else from_ms(first))

@@ -12,6 +12,11 @@ _DEVICE, _ARRIVAL = int(Flag.DEVICE_CLOCK), int(Flag.ARRIVAL_CLOCK)
 _DELAYED = int(Flag.DEVICE_CLOCK | Flag.DELAYED)
 
 
+def is_believed(device_ms: int | None, arrival_ms: int) -> bool:
+    """Whether a message's own time is taken: it has one, and that is at most `AHEAD_MS` ahead. [ms since 1970, UTC]."""
+    return device_ms is not None and device_ms <= arrival_ms + AHEAD_MS
+
+
 @dataclass(frozen=True, slots=True)
 class Dated:
     """A time with what is known of it, and a sentence when the device's own time was refused."""

@@ -21,7 +21,9 @@ from service.model.probes import Calibration, Channel, Placement, Probe
 from service.model.processes import ProcessReport
 from service.model.profiles import Profile, ProfileAssignment, ProfileVersion, TargetOverride
 from service.model.readings import (
+    RELIVED_MS,
     SETTLE_MS,
+    TURN_BITS,
     ChannelState,
     Counter,
     Flag,
@@ -35,7 +37,9 @@ from service.model.telling import Delivery, DeliveryItem, RouteState, Telling
 from service.model.unclaimed import UnclaimedMessage, UnclaimedSource
 
 __all__ = [
+    "RELIVED_MS",
     "SETTLE_MS",
+    "TURN_BITS",
     "ZONES",
     "Alarm",
     "AlarmHold",

@@ -10,12 +10,20 @@ from service.model.base import Instant
 
 SETTLE_MS = 120_000
 """How long the watch waits for the readings of several channels before it judges them together. [ms]"""
+RELIVED_MS = 2 * 3_600_000
+"""After a clock was set back by so much, what several channels say together waits until it is where it was. [ms]
+
+Set back by more, all is judged anew. Common practice, no source.
+"""
+TURN_BITS = 7 << 7
+"""Where the flags of a reading hold its turn: how often its channel's time has gone back with the clock, modulo 8."""
 
 
 class Flag(IntFlag):
     """What is known of a reading beside its value.
 
-    LATE came after newer ones of its channel; DELAYED came more than `SETTLE_MS` after its own time.
+    LATE came after newer ones of its channel; DELAYED came more than `SETTLE_MS` after its own time, or at a time that
+    was judged before the clock was set back; CLOCK_SET_BACK has such a time. The bits above them are `TURN_BITS`.
     """
 
     DEVICE_CLOCK = 1
@@ -24,6 +32,7 @@ class Flag(IntFlag):
     IMPOSSIBLE = 8
     LATE = 16
     DELAYED = 32
+    CLOCK_SET_BACK = 64
 
     @classmethod
     def unfit(cls) -> "Flag":

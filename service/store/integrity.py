@@ -9,10 +9,20 @@ from typing import Final, TypeAlias
 import sqlalchemy as sa
 from sqlmodel import Session, SQLModel
 
-from service.model import Channel, ChannelDay, ChannelState, Counter, Reading, ReadingBlock, from_ms, table_of
+from service.model import (
+    TURN_BITS,
+    Channel,
+    ChannelDay,
+    ChannelState,
+    Counter,
+    Reading,
+    ReadingBlock,
+    from_ms,
+    table_of,
+)
 from service.store.block_checks import check_blocks
 from service.store.checksums import channel_tables, channels_with_readings
-from service.store.readings import DAY_MS
+from service.store.readings import DAY_MS, read_readings
 
 _READING, _CHANNEL, _STATE = table_of(Reading), table_of(Channel), table_of(ChannelState)
 _COUNTER, _DAY, _BLOCK = table_of(Counter), table_of(ChannelDay), table_of(ReadingBlock)
@@ -115,7 +125,8 @@ def check_counters(session: Session) -> list[Damage]:
 
 def check_newest(session: Session) -> list[Damage]:
     """Find channels whose newest reading is not what their state says."""
-    states = {row[0]: row[1] for row in session.execute(sa.select(_STATE.c.channel_id, _STATE.c.at_ms))}
+    columns = (_STATE.c.channel_id, _STATE.c.at_ms, _STATE.c.flags)
+    states = {row[0]: (row[1], row[2] & TURN_BITS) for row in session.execute(sa.select(*columns))}
     names, found = _names(session), []
     for channel_id in channels_with_readings(session):
         newest = [
@@ -123,10 +134,19 @@ def check_newest(session: Session) -> list[Damage]:
             for table, name in ((_READING, "at_ms"), (_BLOCK, "last_ms"))
         ]
         at_ms = max((at for at in newest if at is not None), default=None)
-        if at_ms is not None and at_ms > states.get(channel_id, at_ms - 1):
+        if at_ms is None:
+            continue
+        noted_ms, turn = states.get(channel_id, (at_ms - 1, None))
+        if at_ms > noted_ms and turn in {None, _turn_of(session, channel_id, at_ms)}:
             said = f"{names.get(channel_id, channel_id)}: its newest reading, of {_iso(at_ms)}, is not noted as such"
             found.append(Damage(f"{said}; the next one that comes in mends that"))
     return found
+
+
+def _turn_of(session: Session, channel_id: int, at_ms: int) -> int:
+    """Return the turn of a reading: one from before the clock was set back may be of a later time than the newest."""
+    flags = read_readings(session, channel_id, at_ms, at_ms + 1).flags
+    return int(flags[0]) & TURN_BITS if len(flags) else 0
 
 
 def _iso(at_ms: int) -> str:

@@ -1,6 +1,6 @@
 """Readings: written once, never rewritten, read back as arrays."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any, TypeAlias
@@ -13,7 +13,7 @@ from sqlalchemy.dialects.postgresql import psycopg
 from sqlalchemy.engine import Connection, Dialect
 from sqlmodel import Session
 
-from service.model import ChannelDay, ChannelState, Counter, Reading, table_of
+from service.model import TURN_BITS, ChannelDay, ChannelState, Counter, Flag, Reading, table_of
 from service.store.block_rows import (
     add_to_blocks,
     count_sealed,
@@ -41,6 +41,8 @@ _ADVANCE = (
 )
 """Made once: each batch asks, and making a statement takes longer than the answer."""
 _CHUNK = 50_000
+_SET_BACK = int(Flag.CLOCK_SET_BACK)
+_LOOKED_AT_ONCE_MS = 1_000
 END_OF_TIME = 2**62
 
 
@@ -78,7 +80,7 @@ class Newest:
     write: int
 
 
-def add_readings(session: Session, rows: Sequence[NewReading]) -> int:
+def add_readings(session: Session, rows: Sequence[NewReading], turned: Collection[int] = ()) -> int:
     """Store readings, the newest of each channel and the mark of each day, in the caller's transaction.
 
     Parameters
@@ -87,6 +89,8 @@ def add_readings(session: Session, rows: Sequence[NewReading]) -> int:
         Of `Store.write`.
     rows : sequence of (channel_id, at_ms, value, flags)
         In any order; one that is stored already (same channel and time) is left as it was.
+    turned : collection of int
+        Channels whose time goes back with these readings, since the clock was set back: one of them is the newest now.
 
     Returns
     -------
@@ -112,6 +116,10 @@ def add_readings(session: Session, rows: Sequence[NewReading]) -> int:
     states = [(*row, write, oldest[channel]) for channel, row in newest.items()]
     if _advance(connection, states) < len(states):
         _add_late(session, rows if stored else (), newest, write)
+        _set_back(connection, [newest[channel] for channel in turned if channel in newest], write)
+    relived = {(row[0], row[1] // DAY_MS) for row in rows if row[3] & _SET_BACK}
+    if relived and stored:
+        _mark(connection, relived, write)
     return stored
 
 
@@ -146,15 +154,36 @@ def _add_late(session: Session, rows: Sequence[NewReading], newest: dict[int, Ne
     A reading that is newer than all before it needs no mark: its day is told by the state of its channel.
     """
     connection = session.connection()
-    _, _, upsert, mark = _statements(connection.dialect.name)
+    _, _, upsert, _ = _statements(connection.dialect.name)
     state = sa.select(_STATE.c.channel_id, _STATE.c.at_ms).where(
         _STATE.c.channel_id.in_(list(newest)), _STATE.c.write < write
     )
     before: dict[int, int] = {row[0]: row[1] for row in session.execute(state)}
-    late = sorted({(row[0], row[1] // DAY_MS) for row in rows if row[0] in before and row[1] < before[row[0]]})
+    late = {(row[0], row[1] // DAY_MS) for row in rows if row[0] in before and row[1] < before[row[0]]}
     connection.exec_driver_sql(_text(upsert, connection.dialect), [(*newest[channel], write) for channel in before])
     if late:
-        connection.exec_driver_sql(_text(mark, connection.dialect), [(*day, write) for day in late])
+        _mark(connection, late, write)
+
+
+def _mark(connection: Connection, days: Collection[tuple[int, int]], write: int) -> None:
+    """Mark days of channels as written to late."""
+    _, _, _, mark = _statements(connection.dialect.name)
+    connection.exec_driver_sql(_text(mark, connection.dialect), [(*day, write) for day in sorted(days)])
+
+
+def _set_back(connection: Connection, rows: Sequence[NewReading], write: int) -> None:
+    """Let readings be the newest of their channels, older though they are."""
+    for channel_id, at_ms, value, flags in rows:
+        newest = {"at_ms": at_ms, "value": value, "flags": flags, "write": write}
+        connection.execute(sa.update(_STATE).where(_STATE.c.channel_id == channel_id).values(newest))
+
+
+def in_present_turn(session: Session, rows: Sequence[NewReading]) -> list[NewReading]:
+    """Return readings that came by another way than the intake of messages with their channels' present turn."""
+    of = {state.channel_id: turn for state in newest_readings(session) if (turn := state.flags & TURN_BITS)}
+    if not of:
+        return list(rows)
+    return [(channel, at, value, flags | of.get(channel, 0)) for channel, at, value, flags in rows]
 
 
 def next_number(session: Session, name: str) -> int:
@@ -282,6 +311,22 @@ def count_all(session: Session) -> int:
         "SELECT coalesce(sum(readings), 0) FROM reading_block WHERE body IS NOT NULL",
     )
     return sum(int(session.execute(sa.text(count)).scalar_one()) for count in counts)
+
+
+def newest_time(session: Session, channel_id: int) -> int | None:
+    """Return the latest time of which a channel has a reading, whenever that came [ms since 1970, UTC]."""
+    times = recent_times(session, channel_id, 1)
+    return int(times[-1]) if len(times) else None
+
+
+def free_time(session: Session, channel_id: int, at_ms: int) -> int:
+    """Return the first millisecond from an instant on of which a channel has no reading. [ms since 1970, UTC]."""
+    while True:
+        taken = read_readings(session, channel_id, at_ms, at_ms + _LOOKED_AT_ONCE_MS).at
+        free = np.flatnonzero(taken != at_ms + np.arange(len(taken)))
+        at_ms += int(free[0]) if len(free) else len(taken)
+        if len(free) or len(taken) < _LOOKED_AT_ONCE_MS:
+            return at_ms
 
 
 def recent_times(session: Session, channel_id: int, limit: int = 200) -> npt.NDArray[np.int64]:

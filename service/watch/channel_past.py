@@ -37,6 +37,11 @@ class ChannelPast:
             self.place, self.hours = place, _EMPTY
         self.hours = joined_hours(self.hours, hours_of(at, value))
 
+    def cut(self, from_ms: int) -> None:
+        """Let go the hours that begin at or after an instant: they are lived through again. [ms since 1970, UTC]."""
+        kept = int(np.searchsorted(self.hours.start, from_ms))
+        self.hours = Hours(self.hours.start[:kept], self.hours.first[:kept], self.hours.highest[:kept])
+
     def forget(self, quantity: str) -> None:
         """Let go what no condition looks at any more."""
         if len(self.hours.start):

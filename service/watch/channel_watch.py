@@ -5,7 +5,7 @@ readings, the facts and what it remembers.
 """
 
 from collections.abc import Iterator
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import Any, Final
 
 import numpy as np
@@ -17,7 +17,7 @@ from service.climate.probe_health import silent_after_ms
 from service.climate.ranges import MINUTE_MS
 from service.climate.series import UNKNOWN_CADENCE_MS, hold_ms
 from service.climate.trend import HEADING_LOOKS_BACK_MIN
-from service.model import Flag
+from service.model import RELIVED_MS, Flag
 from service.store.facts import ChannelFact, EnclosureFact, PlacementFact, RoomFacts
 from service.store.programme import Programme
 from service.store.readings import StoredReadings
@@ -33,6 +33,7 @@ from service.watch.conditions import (
 )
 from service.watch.limits import Held, Recent, judge, limit_of
 from service.watch.telling import Telling, Told, tell, within_error_words
+from service.watch.turns import before_turning, hour_of, lived_runs, turns_on
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,12 +103,23 @@ class _Condition:
         self.told, told = tell(self.told, held.judged, self.memory, events, sure)
         return told
 
+    def set_back(self, at_ms: int) -> None:
+        """Go on with a clock that was set back: what has held so far still does, but no time has passed since."""
+        self.memory, self.certain = _set_back(self.memory, at_ms), _set_back(self.certain, at_ms)
+        if self.told is not None and self.told.back_ms is not None:
+            self.told = replace(self.told, back_ms=min(self.told.back_ms, at_ms))
+
     @property
     def is_idle(self) -> bool:
         return self.memory == NOTHING and self.told is None
 
     def remembered(self) -> dict[str, Any]:
         return asdict(self)
+
+
+def _set_back(memory: Memory, at_ms: int) -> Memory:
+    began = None if memory.began_ms is None else min(memory.began_ms, at_ms)
+    return replace(memory, at_ms=None, began_ms=began)
 
 
 def _condition_of(key: str, kept: dict[str, Any]) -> _Condition:
@@ -139,6 +151,8 @@ class ChannelWatch:
         self.cadence_ms = channel.declared_cadence_ms or cadence_ms or UNKNOWN_CADENCE_MS
         stored = memory or {}
         self.last_ms: int | None = stored.get("last_ms")
+        self.turn: int | None = None if self.last_ms is None else stored.get("turn", 0)
+        self._set_back_ms: int | None = None
         self.silent_since_ms: int | None = stored.get("silent_since_ms")
         self._conditions = {key: _condition_of(key, kept) for key, kept in stored.get("conditions", {}).items()}
         self._past: ChannelPast | None = None
@@ -148,6 +162,7 @@ class ChannelWatch:
         """Return what to keep for a restart, as JSON values."""
         return {
             "last_ms": self.last_ms,
+            "turn": self.turn,
             "silent_since_ms": self.silent_since_ms,
             "conditions": {key: kept.remembered() for key, kept in self._conditions.items() if not kept.is_idle},
         }
@@ -161,8 +176,8 @@ class ChannelWatch:
     def recall(self, readings: StoredReadings) -> None:
         """Take in readings from before those to be judged, as what the days before were like."""
         self._past = ChannelPast()
-        fit = (readings.flags & (Flag.LATE | Flag.unfit())) == 0
-        for _ in self._placed(readings.at[fit], readings.value[fit], -1):
+        past = before_turning(_without(readings, Flag.LATE | Flag.unfit()), self.turn)
+        for _ in self._placed(past.at, past.value, -1):
             self._past.forget(self.channel.quantity)
 
     def take(self, readings: StoredReadings, after_ms: int) -> list[AlarmEvent]:
@@ -174,10 +189,21 @@ class ChannelWatch:
             The new ones, and before them those of `CONTEXT_MS`, that trends are drawn through. Late ones are passed
             over: at their time the watch had gone on without them.
         after_ms : int
-            Later readings are new. [ms since 1970, UTC]
+            Later readings are new, and so are those of a later turn (see `turns`). [ms since 1970, UTC]
         """
-        in_time = (readings.flags & Flag.LATE) == 0
-        at, value, flags = readings.at[in_time], readings.value[in_time], readings.flags[in_time]
+        events: list[AlarmEvent] = []
+        for turn, run in lived_runs(_without(readings, Flag.LATE)):
+            on = 0 if self.turn is None else turns_on(turn, self.turn)
+            if on == 0:
+                events += self._carry(run, turn, after_ms)
+            elif on > 0:
+                events += self._set_back(int(run.at[0]))
+                events += self._carry(run, turn, -1)
+        return events
+
+    def _carry(self, readings: StoredReadings, turn: int, after_ms: int) -> list[AlarmEvent]:
+        """Carry the watch over readings of one turn."""
+        at, value, flags = readings.at, readings.value, readings.flags
         new = int(np.searchsorted(at, after_ms, "right"))
         if new == len(at):
             return []
@@ -187,14 +213,31 @@ class ChannelWatch:
             events.extend(self._moved(placement, int(recent.at[0])))
             events.extend(self._limits(placement, recent))
             recent.past.forget(self.channel.quantity)
-        self.last_ms = int(at[-1])
-        return sorted(events, key=lambda event: event.at_ms)
+        self.last_ms, self.turn, self._set_back_ms = int(at[-1]), turn, None
+        return sorted(map(_in_order, events), key=lambda event: event.at_ms)
+
+    def _set_back(self, at_ms: int) -> list[AlarmEvent]:
+        """Go on at an earlier time than before, since the clock was set back; what stands still stands."""
+        self.last_ms = None
+        for kept in self._conditions.values():
+            kept.set_back(at_ms)
+        if self._past is not None:
+            self._past.cut(hour_of(at_ms))
+        return self._heard_again(at_ms)
+
+    def begin_anew(self) -> None:
+        """Take what is newest as if nothing had come before; what stands still stands."""
+        self.last_ms = self.turn = self._past = None
 
     def overdue(self, now_ms: int) -> list[AlarmEvent]:
         """Return the silence that began if nothing has come by now; a raised one is not raised again."""
         if self.last_ms is None or self.silent_since_ms is not None:
             return []
-        due = self.last_ms + silent_after_ms(self.cadence_ms)
+        heard_ms = self.last_ms
+        if heard_ms > now_ms + RELIVED_MS:
+            # Its last reading has a time that is far from now: the clock was set back. It has been silent since.
+            heard_ms = self._set_back_ms = now_ms if self._set_back_ms is None else min(self._set_back_ms, now_ms)
+        due = heard_ms + silent_after_ms(self.cadence_ms)
         return self._silence(due) if now_ms > due else []
 
     def standing_ends(self, now_ms: int) -> list[AlarmEvent]:
@@ -219,11 +262,17 @@ class ChannelWatch:
         for gap in np.flatnonzero(np.diff(times) > silence):
             if self.silent_since_ms is None:
                 yield from self._silence(int(times[gap]) + silence)
-            if self.silent_since_ms is not None:
-                raised, self.silent_since_ms = self.silent_since_ms, None
-                yield AlarmReturned(
-                    PROBE_SILENT, self.channel.probe, raised, int(times[gap + 1]), None, "heard again", self.channel.id
-                )
+            yield from self._heard_again(int(times[gap + 1]))
+
+    def _heard_again(self, at_ms: int) -> list[AlarmEvent]:
+        if self.silent_since_ms is None:
+            return []
+        raised, self.silent_since_ms = self.silent_since_ms, None
+        return [
+            _in_order(
+                AlarmReturned(PROBE_SILENT, self.channel.probe, raised, at_ms, None, "heard again", self.channel.id)
+            )
+        ]
 
     def _silence(self, due_ms: int) -> list[AlarmEvent]:
         placement = self.channel.placement_at(due_ms)
@@ -311,3 +360,15 @@ class ChannelWatch:
         """Name the place that a condition was remembered at; None when its enclosure is gone."""
         enclosure = self._facts.enclosures.get(kept.enclosure_id)
         return self._place(enclosure, kept.zone) if enclosure else None
+
+
+def _without(readings: StoredReadings, flags: Flag) -> StoredReadings:
+    kept = (readings.flags & flags) == 0
+    return StoredReadings(readings.at[kept], readings.value[kept], readings.flags[kept])
+
+
+def _in_order(event: AlarmEvent) -> AlarmEvent:
+    """Let nothing return before it was raised, as it would when the clock was set back in between."""
+    if isinstance(event, AlarmReturned) and event.at_ms < event.raised_ms:
+        return replace(event, at_ms=event.raised_ms)
+    return event

@@ -13,7 +13,7 @@ from service.climate.misting import asked_response
 from service.climate.ranges import Spans
 from service.climate.soaking import Soak, is_soaked_at, soak_over
 from service.climate.uncertainty import widened_for_soak
-from service.model import Flag
+from service.model import RELIVED_MS, Flag
 from service.store.facts import EnclosureFact, RoomFacts
 from service.store.measured import Measured
 from service.store.programme import Programme
@@ -58,11 +58,15 @@ class EnclosureWatch:
         self._differences = {key: list(kept) for key, kept in stored.get("differences", {}).items()}
         self._soaks = {key: Soak(**kept) for key, kept in stored.get("soaks", {}).items()}
         self._awaited_ms: list[int] = []
+        self._relived_ms: int | None = stored.get("relived_ms")
+        self._lives: int = stored.get("lives", 0)
 
     def remembered(self) -> dict[str, Any]:
         """Return what to keep for a restart, as JSON values."""
         return {
             "seen_ms": self.seen_ms,
+            "relived_ms": self._relived_ms,
+            "lives": self._lives,
             "raised": self._raised,
             "responses": {key: [list(r) for r in kept] for key, kept in self._responses.items()},
             "differences": self._differences,
@@ -71,15 +75,19 @@ class EnclosureWatch:
 
     def is_due(self, until_ms: int) -> bool:
         """Whether a moment lies between what was seen and `until_ms`. [ms since 1970, UTC]."""
-        if self.seen_ms is None or any(at <= until_ms for at in self._awaited_ms):
+        if self.seen_ms is None or self._is_set_back(until_ms) or any(at <= until_ms for at in self._awaited_ms):
             return True
         return bool(moments(self._programme, self.seen_ms, until_ms))
 
     def advance(self, until_ms: int, read: ReadSpan) -> list[AlarmEvent]:
         """Judge the moments up to an instant and return what happened, in order of time. [ms since 1970, UTC].
 
-        The first call only takes its place: nothing before it was watched.
+        The first call only takes its place: nothing before it was watched. So does one after the clock was set back
+        by more than `RELIVED_MS`; after less, what was judged once is not judged again.
         """
+        if self._is_set_back(until_ms):
+            self._relived_ms, self._lives = self.seen_ms, self._lives + 1
+            self._awaited_ms, self.seen_ms = [], None
         if self.seen_ms is None:
             self.seen_ms = until_ms
             return []
@@ -95,6 +103,13 @@ class EnclosureWatch:
         self._awaited_ms = [c.at_ms + CYCLE_AFTER_MS for c in ran if c.at_ms + CYCLE_AFTER_MS > until_ms]
         self.seen_ms = until_ms
         return events
+
+    def _is_set_back(self, until_ms: int) -> bool:
+        return self.seen_ms is not None and self.seen_ms - until_ms > RELIVED_MS
+
+    def _moment_told(self, at_ms: int) -> int:
+        """Return when what is found at a moment is raised: not when the same may have been raised once before."""
+        return at_ms + self._lives if at_ms <= (self._relived_ms or 0) else at_ms
 
     def _soaked(self, measured: Sequence[Measured]) -> dict[int, Spans]:
         """Return when each humidity element was soaked, by channel; what is remembered of it goes on."""
@@ -121,14 +136,15 @@ class EnclosureWatch:
 
     def _changes(self, moment: Moment, findings: Iterable[Finding]) -> Iterator[AlarmEvent]:
         """Turn what was found into what changed."""
+        at_ms = self._moment_told(moment.at_ms)
         for finding in findings:
             key = f"{finding.condition.key}|{finding.place}"
             if finding.holds and key not in self._raised:
-                self._raised[key] = moment.at_ms
-                yield self._raise(finding, moment.at_ms)
+                self._raised[key] = at_ms
+                yield self._raise(finding, at_ms)
             elif finding.holds is False and key in self._raised:
                 raised = self._raised.pop(key)
-                yield AlarmReturned(finding.condition, finding.place, raised, moment.at_ms, None)
+                yield AlarmReturned(finding.condition, finding.place, raised, max(at_ms, raised), None)
 
     def _raise(self, finding: Finding, at_ms: int) -> AlarmRaised:
         return AlarmRaised(

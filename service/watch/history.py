@@ -3,6 +3,7 @@
 from collections.abc import Callable, Iterator
 from functools import partial
 
+import numpy as np
 from sqlmodel import Session
 
 from service.alarms.holding import end_overdue_holds
@@ -13,13 +14,15 @@ from service.store.engine import Store
 from service.store.facts import EnclosureFact, RoomFacts, load_facts
 from service.store.history import corrected
 from service.store.measured import measured_in
-from service.store.readings import read_readings, recent_times
+from service.store.readings import StoredReadings, read_readings, recent_times
 from service.watch.channel_watch import CONTEXT_MS, AlarmEvent, ChannelWatch
 from service.watch.enclosure_watch import UNSEEN, EnclosureWatch
 from service.watch.recording import record
 from service.watch.room_watch import RoomWatch
+from service.watch.turns import lived_runs, those, turns_after
 
 _DAY_MS = 86_400_000
+_WEEK_MS = 7 * _DAY_MS
 
 
 def watched_channels(
@@ -44,9 +47,38 @@ def watched_channels(
         watch = ChannelWatch(facts, channel, cadence_of(times) if len(times) > 1 else None)
         if watch.lacks_ms:
             watch.recall(corrected(channel, read_readings(session, channel.id, start_ms - watch.lacks_ms, start_ms)))
-        readings = read_readings(session, channel.id, start_ms - CONTEXT_MS, end_ms)
+        readings = _lived_by(session, channel.id, start_ms - CONTEXT_MS, end_ms)
         events = watch.take(corrected(channel, readings), start_ms - 1)
         yield watch, events + watch.overdue(end_ms)
+
+
+def _lived_by(session: Session, channel_id: int, start_ms: int, end_ms: int) -> StoredReadings:
+    """Return a channel's readings of a span, and what it had said of later times before the clock was set back."""
+    within = read_readings(session, channel_id, start_ms, end_ms)
+    runs = lived_runs(within)
+    if len(runs) < 2:  # noqa: PLR2004 - one turn: nothing came twice
+        return within
+    later = read_readings(session, channel_id, end_ms)
+    later = those(later, turns_after(later, runs[-1][0]) < 0)
+    return StoredReadings(
+        np.concatenate((within.at, later.at)),
+        np.concatenate((within.value, later.value)),
+        np.concatenate((within.flags, later.flags)),
+    )
+
+
+def since_turning(session: Session, channel_id: int, turn: int, last_ms: int) -> StoredReadings:
+    """Return what a channel has said after a turn, and in it from an instant on. [ms since 1970, UTC].
+
+    How far back the clock was set is found by looking, a week at a time.
+    """
+    start_ms = last_ms - CONTEXT_MS
+    while True:
+        start_ms -= _WEEK_MS
+        readings = read_readings(session, channel_id, start_ms)
+        after = readings.at[turns_after(readings, turn) > 0]
+        if not len(after) or after[0] >= start_ms + _WEEK_MS // 2:
+            return readings
 
 
 def watched_enclosure(

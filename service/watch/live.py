@@ -47,10 +47,12 @@ from service.store.recent import recent_readings
 from service.watch.by_the_clock import LOOK_EVERY_MS, changes_by_the_clock
 from service.watch.channel_watch import CONTEXT_MS, AlarmEvent, AlarmRaised, ChannelWatch
 from service.watch.enclosure_watch import UNSEEN, EnclosureWatch
+from service.watch.history import since_turning
 from service.watch.recording import record
 from service.watch.room_watch import RoomWatch
 from service.watch.shares import Shares
 from service.watch.supplies import ROOM, islands
+from service.watch.turns import turn_of, turns_on
 
 log = structlog.get_logger("watch")
 
@@ -240,20 +242,25 @@ class Watch:
         return {
             state.channel_id: (last - CONTEXT_MS, state.at_ms + 1)
             for state, last in known
-            if last is not None and last < state.at_ms
+            if last is not None and last < state.at_ms and self._channels[state.channel_id].turn == turn_of(state.flags)
         }
 
     def _take(self, session: Session, state: Newest, recent: Mapping[int, StoredReadings]) -> list[AlarmEvent]:
         watch = self._channels[state.channel_id]
         self._first_seen = self._first_seen or watch.last_ms is None
+        turns = 0 if watch.turn is None else turns_on(turn_of(state.flags), watch.turn)
+        if turns < 0:
+            watch.begin_anew()
         after = state.at_ms - 1 if watch.last_ms is None else watch.last_ms
-        if after >= state.at_ms:
+        if turns <= 0 and after >= state.at_ms:
             return []
         if watch.lacks_ms:
             before = read_readings(session, state.channel_id, after + 1 - watch.lacks_ms, after + 1)
             watch.recall(corrected(watch.channel, before))
         readings = recent.get(state.channel_id)
-        if readings is None:
+        if turns > 0 and watch.turn is not None:
+            readings = since_turning(session, state.channel_id, watch.turn, min(after, state.at_ms))
+        elif readings is None:
             readings = read_readings(session, state.channel_id, after - CONTEXT_MS, state.at_ms + 1)
         return watch.take(corrected(watch.channel, readings), after)
 

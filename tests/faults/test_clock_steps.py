@@ -11,8 +11,10 @@ from pathlib import Path
 import pytest
 import sqlalchemy as sa
 
+from service.main import now_ms
 from service.model import ProcessReport, table_of
 from service.store.engine import Store, open_store
+from service.store.readings import newest_readings
 from tests.builders import wait_until
 from tests.mosquitto import Mosquitto
 from tests.part_starter import PartStarter
@@ -73,6 +75,9 @@ def test_a_clock_set_by_an_hour_loses_no_reading_and_no_job_stands_still(
         _wait_for_steps(stream, 5)
     stream.end()
     require_as_if_nothing_had_been(site, store, stream)
+    with store.read() as session:
+        # Probes without a clock go on at the time that the clock has now, not at that of the hour that was ahead.
+        assert all(newest.at_ms < now_ms() + 60_000 for newest in newest_readings(session))
     assert all(site.is_running(name) for name in site.commands)
     assert set(site.stop().values()) == {0}
     store.close()
