@@ -43,7 +43,7 @@ def test_every_answer_is_as_the_description_says(method: str, path: str, describ
     strategy |= described[path][method].as_strategy(generation_mode=schemathesis.GenerationMode.NEGATIVE)
 
     @given(case=strategy)
-    @settings(max_examples=60, deadline=None, database=None, derandomize=True, suppress_health_check=list(HealthCheck))
+    @settings(max_examples=25, deadline=None, database=None, derandomize=True, suppress_health_check=list(HealthCheck))
     def answers_as_described(case: schemathesis.Case) -> None:
         # What OpenAPI cannot say (from before to, a day that the calendar has) is refused though it fits the schema.
         case.call_and_validate(excluded_checks=[checks.positive_data_acceptance])

@@ -42,7 +42,7 @@ BODY = {
     ]
 }
 Rows = list[tuple[int, int, float, int]]
-MANY = settings(deadline=None, max_examples=12, suppress_health_check=list(HealthCheck))
+MANY = settings(deadline=None, max_examples=6, suppress_health_check=list(HealthCheck))
 
 
 @st.composite

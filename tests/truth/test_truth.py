@@ -12,7 +12,7 @@ from tests.truth.past import DAY, HOUR, MINUTE, Case, Past, a_store, lived_throu
 from tests.truth.tally import Score
 from tests.truth.watching import lived, misting_verdicts
 
-ROOMS = tuple(Case(seed, 4, 30) for seed in (5, 42, 44))
+ROOMS = tuple(Case(seed, 4, 30) for seed in (41, 45))
 
 
 @cache
