@@ -258,7 +258,7 @@ def rooms(draw: st.DrawFn) -> str:
 
 # Each try opens two databases: shrinking would open thousands.
 @settings(
-    max_examples=20,
+    max_examples=12,
     deadline=None,
     phases=[Phase.explicit, Phase.reuse, Phase.generate],
     suppress_health_check=[HealthCheck.too_slow],

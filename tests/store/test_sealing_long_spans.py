@@ -100,7 +100,7 @@ def told(series: ChannelSeries) -> list[Any]:
     checks=st.sets(st.integers(START, END), max_size=3),
     unsealed=st.integers(0, 30),
 )
-@settings(deadline=None, max_examples=25)
+@settings(deadline=None, max_examples=12)
 def test_a_chart_of_sealed_days_is_the_chart_of_their_readings(
     store: Store,
     seed: int,

@@ -71,7 +71,7 @@ def at_home() -> tuple[Case, Scene, list[tuple[str, str, int, int]]]:
     return case, scene, told(alarms_of(case, scene, "UTC"))
 
 
-@settings(max_examples=4, deadline=None)
+@settings(max_examples=3, deadline=None)
 @given(timezone=st.sampled_from(_ZONES))
 def test_a_zone_with_its_schedules_moved_along_has_the_same_alarms(
     at_home: tuple[Case, Scene, list[tuple[str, str, int, int]]], timezone: str

@@ -230,7 +230,7 @@ def fingerprint(store: Store) -> list[tuple]:
     gaps=st.sets(st.integers(1, 28), max_size=4),
     restarts=st.sets(st.integers(0, 29), max_size=8),
 )
-@settings(max_examples=8, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=6, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 def test_live_restarted_and_in_hindsight_an_enclosures_alarms_are_the_same(
     levels: list[float], gaps: set[int], restarts: set[int], tmp_path_factory: pytest.TempPathFactory
 ) -> None:

@@ -157,7 +157,7 @@ class Clock:
     gaps=st.sets(st.integers(1, 33), max_size=4),
     restarts=st.sets(st.integers(0, 33), max_size=6),
 )
-@settings(max_examples=10, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=6, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 def test_live_replayed_and_looked_back_the_cycles_of_a_pump_come_out_the_same(
     runs: list[tuple[int, bool]],
     stuck_from: int | None,

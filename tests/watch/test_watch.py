@@ -220,7 +220,7 @@ def fingerprint(store: Store) -> list[tuple]:
     ),
     restarts=st.sets(st.integers(0, 40)),
 )
-@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=15, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 def test_live_restarted_and_in_hindsight_the_alarms_are_the_same(
     history: list[tuple[int, float]], restarts: set[int], tmp_path_factory: pytest.TempPathFactory
 ) -> None:
