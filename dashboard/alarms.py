@@ -111,7 +111,8 @@ class AlarmsView:
     page, pages : int
         From 1.
     held : tuple of Held
-    past : tuple of Card
+    past : tuple of Alarm
+        Over, the newest first.
     older : int or None
         Where the past goes on.
     """
@@ -121,7 +122,7 @@ class AlarmsView:
     page: int
     pages: int
     held: tuple[Held, ...]
-    past: tuple[Card, ...]
+    past: tuple[Alarm, ...]
     older: int | None
 
 
@@ -168,7 +169,7 @@ def alarms_view(
         page=page,
         pages=pages,
         held=tuple(held_view(session, hold, facts, now) for hold in _by_end(standing_holds(session))),
-        past=tuple(card(alarm, facts, now) for alarm in past[:PAST_PAGE]),
+        past=tuple(past[:PAST_PAGE]),
         older=past[PAST_PAGE - 1].id if len(past) > PAST_PAGE else None,
     )
 

@@ -127,6 +127,28 @@ async def test_the_past_goes_back_page_by_page_and_says_who_answered(
     assert "Older ones" not in second
 
 
+async def test_what_one_cause_raised_in_many_places_is_one_line_of_its_day_on_that_days_light(
+    house: Glasshouse, browser: httpx.AsyncClient
+) -> None:
+    began, ended = NOW - timedelta(days=3, hours=2), NOW - timedelta(days=3, hours=1)
+    with house.store.write() as session:
+        for number in range(1, 4):
+            alarm = Alarm(
+                condition="probe-silent", place=f"p{number}", priority="medium", state="normal", enclosure_id=number,
+                raised_at=began, began_at=began, returned_at=ended,
+            )  # fmt: skip
+            session.add(alarm)
+    page = (await browser.get("/alarms")).text
+    day = page.partition('<section class="over-day" aria-label="Saturday 7 March">')[2].partition("</section>")[0]
+    assert "3 alarms, 3 answered by nobody" in day
+    (line,) = re.findall(r'<li class="over is-medium is-unanswered">.*?</li>', day, re.DOTALL)
+    assert " in 3 places: " in line
+    assert 'aria-label="On Saturday 7 March: from 12:00 until 13:00"' in line
+    assert '<rect class="stood" x="50.00%" width="4.17%"' in line
+    # Lit from 07:30 to 19:30, as planned for that day.
+    assert '<rect class="lit" x="31.25%" width="50.00%"' in line
+
+
 # Answering by plain forms
 
 
