@@ -21,7 +21,9 @@ CHANNELS = (1, 2)
 DAY, DAYS, EVERY_MS = 20_000, 8, 300_000
 START = DAY * DAY_MS
 _TIMES = [START + n * EVERY_MS for n in range(DAYS * DAY_MS // EVERY_MS)]
-_BATCH = 8
+_BATCH = 16
+_PAUSE_S = 0.02
+"""Between two pieces of a sealer: the writer shall come to its turn."""
 STARTING, READY, BUSY = 0, 1, 2
 
 
@@ -69,6 +71,7 @@ def _seal(url: str, seed: int, within: "Synchronized[int]") -> None:
             within.value = BUSY
             seal_pieces(store, pieces)
             within.value = READY
+        time.sleep(_PAUSE_S)
 
 
 class Both:
@@ -108,7 +111,7 @@ class Both:
         """Wait until a day is being sealed; not for ever, since all may be sealed."""
         deadline = time.monotonic() + 2
         while all(state.value != BUSY for state in self._states) and time.monotonic() < deadline:
-            pass
+            time.sleep(0.0005)
 
     def has_written_all(self) -> bool:
         return not self._running[0].is_alive()
