@@ -129,10 +129,12 @@ class Programme:
         start, end = local_day(day, self._zone)
         photoperiod = photoperiod_of(day, self._zone, schedule=self.light_schedule(day))
         misting = self._enclosure.misting_at((start + end) // 2)
-        cycles = tuple(
-            Cycle(instant_of(day, at, self._zone), seconds, "schedule")
-            for at, seconds in (misting.cycles if misting else ())
-        )
+        due: dict[int, int] = {}
+        for at, seconds in misting.cycles if misting else ():
+            # Times that the clocks leave out fall on the instant at which they change: together they are one cycle.
+            instant = instant_of(day, at, self._zone)
+            due[instant] = max(seconds, due.get(instant, 0))
+        cycles = tuple(Cycle(at_ms, seconds, "schedule") for at_ms, seconds in due.items())
         return DayProgramme(day, start, end, photoperiod, self._targets(day, start, end), cycles)
 
     def _targets(self, day: date, start_ms: int, end_ms: int | None) -> dict[str, Target]:
