@@ -10,7 +10,8 @@ from dashboard.tiles import TileView, is_of_the_probe
 from dashboard.words import clock, condition_name, exact, iso, measured, span, unit_of, zone_name
 from service.api.standing import Standing
 from service.model import Alarm
-from service.watch.conditions import CONDITIONS, ILL_CAUTION, Condition
+from service.store.equipment_words import equipment_words, first_up
+from service.watch.conditions import CARE_OVERDUE, CONDITIONS, ILL_CAUTION, Condition
 
 NEEDS_SOMEONE: Final = ("act", "blind")
 _LOOK: Final = "Look at the enclosure."
@@ -85,7 +86,7 @@ def alarm_view(alarm: Alarm, now: datetime, zone: ZoneInfo) -> AlarmView:
         what=known.title if known else condition_name(alarm.condition),
         priority=alarm.priority,
         state=alarm.state,
-        where=zone_name(alarm.zone) if alarm.zone else _place(alarm.place),
+        where=zone_name(alarm.zone) if alarm.zone else _place(alarm),
         since=clock(alarm.began_at, zone, now),
         since_iso=iso(alarm.began_at),
         since_exact=exact(alarm.began_at, zone),
@@ -102,9 +103,12 @@ def alarm_view(alarm: Alarm, now: datetime, zone: ZoneInfo) -> AlarmView:
     )
 
 
-def _place(place: str) -> str:
+def _place(alarm: Alarm) -> str:
     """Return what an alarm of no zone is about: ``rack/front/B`` is rack B."""
+    place = alarm.place
     kind, _, rest = place.partition("/")
+    if alarm.condition == CARE_OVERDUE.key:
+        return first_up(equipment_words(rest))
     return {"rack": f"Rack {rest.rpartition('/')[2]}", "gateway": f"Gateway {rest}", "room": f"Room {rest}"}.get(
         kind, place
     )

@@ -1,6 +1,7 @@
 """The Look-back page: whose, when; the report on screen; and its files."""
 
-from typing import Annotated, Literal
+from datetime import datetime
+from typing import Annotated, Any, Literal
 from urllib.parse import quote, urlencode
 
 from fastapi import APIRouter, Query, Response
@@ -8,6 +9,7 @@ from fastapi.responses import HTMLResponse, StreamingResponse
 
 from dashboard.animals import choices
 from dashboard.asked import degrees
+from dashboard.life_lines import DAYS, life_lines
 from dashboard.pages.local_forms import field_value
 from dashboard.pages.site import Pages
 from dashboard.went_wrong import went_wrong
@@ -84,9 +86,8 @@ class _Desk:
                 ("Clutches", [(f"clutch:{one.name}", one.name) for one in load_clutches(session)]),
                 ("Enclosures", [(f"enclosure:{key}", name) for key, name in choices(facts)]),
             ]
-            wrong = went_wrong(session, facts, now) if question is None else []
         today = field_value(now, facts)[:10]
-        shown = {"wrong": wrong, "subjects": subjects, "said": "", "report": None, "today": today}
+        shown: dict[str, Any] = {"subjects": subjects, "said": "", "report": None, "today": today}
         asked = {"of": "", "first": "", "last": ""}
         status = 200
         if question is not None:
@@ -100,7 +101,14 @@ class _Desk:
             except BadUse as exc:
                 shown["said"] = f"{str(exc)[:1].upper()}{str(exc)[1:]}."
                 status = 404 if isinstance(exc, NotFound) else 422
+        shown |= {} if shown["report"] else self._beginnings(facts, now)
         return self._pages.html("look_back.html", facts, now, status, asked=asked, **shown)
+
+    def _beginnings(self, facts: RoomFacts, now: datetime) -> dict[str, Any]:
+        """Return where a look-back may begin: what went wrong of late, and every life as a line."""
+        with self._parts.store.read() as session:
+            lines = life_lines(session, facts, now)
+            return {"wrong": went_wrong(session, facts, now), "lines": lines, "days": DAYS}
 
     def _report(self, facts: RoomFacts, made: Made, question: Question) -> dict:
         pictures = pictures_of(self._parts.store, facts, made.report, made.stays, degrees())

@@ -121,6 +121,12 @@ def test_an_illness_gives_the_look_back_and_pins_the_readings(keeper: Keeper, am
     assert "Look back 20 days" in page
     start = keeper.see("/look-back")
     assert HOSTILE not in start
+    line = re.search(r'aria-label="(Amber, the last 90 days: [^"]*)".*?</svg></div>', start, re.DOTALL)
+    assert line
+    assert line[1].startswith("Amber, the last 90 days: lived in ")
+    assert re.search(r"; ill on \d+ [A-Z][a-z]+$", line[1])
+    assert (line[0].count('class="event-mark"'), 'class="home-name"' in line[0]) == (1, True)
+    assert '<a href="/look-back?animal=Amber">Amber' in start
     (link,) = re.findall(r'<a class="button" href="(/look-back\?animal=Amber[^"]*)">Look back 20 days', start)
     assert "from=2026-03-10&amp;to=2026-03-30" in link
     assert "look back 1 to 730 days" in keeper.refused(f"{amber}/look-back-days", 422, kind="illness", days="0")
