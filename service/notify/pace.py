@@ -27,7 +27,9 @@ class Pace:
     longest_retry_after : timedelta
         What the other end asks for (Retry-After) is honoured up to this.
     give_up : timedelta
-        A message that has failed for so long is not tried again.
+        A message that has failed for so long is not tried again,
+    least_tries : int
+        unless it was tried less often: a clock that is set ahead lets no message go untried.
     dead : timedelta
         A route that has failed for so long is dead: that is an alarm.
     old : timedelta
@@ -46,6 +48,7 @@ class Pace:
     longest_retry: timedelta = timedelta(minutes=5)
     longest_retry_after: timedelta = timedelta(hours=1)
     give_up: timedelta = timedelta(hours=48)
+    least_tries: int = 24
     dead: timedelta = timedelta(minutes=2)
     old: timedelta = timedelta(hours=12)
     poll: float = 0.5

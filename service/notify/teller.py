@@ -227,7 +227,8 @@ class Teller:
 
     def _again_at(self, delivery: Delivery, failed: NotDelivered, now: datetime) -> datetime | None:
         """Return when to try again; None where it has been tried for long enough."""
-        if delivery.failing_since is not None and now - delivery.failing_since > self.pace.give_up:
+        long = delivery.failing_since is not None and now - delivery.failing_since > self.pace.give_up
+        if long and delivery.attempts >= self.pace.least_tries:
             return None
         asked = None if failed.retry_after_s is None else timedelta(seconds=failed.retry_after_s)
         return now + wait_after(self.pace, delivery.attempts, asked, self._chance.random())

@@ -12,6 +12,8 @@ LONGEST: Final = timedelta(days=90)
 """From signing in. Common practice, no source."""
 UNSEEN: Final = timedelta(days=14)
 """Since the last request. Common practice, no source."""
+AHEAD: Final = timedelta(days=1)
+"""A session that was made so far ahead of now is over: the clock was set back. Common practice, no source."""
 NOTED_EVERY: Final = timedelta(minutes=5)
 """So often is it written down that a session was seen: a write for each request would be too many."""
 
@@ -40,12 +42,17 @@ def token_digest(token: str) -> str:
 
 
 def is_over(made_at: datetime, seen_at: datetime, now: datetime) -> bool:
-    """Whether a session has lasted too long, or was not seen for too long."""
-    return now >= made_at + LONGEST or now >= seen_at + UNSEEN
+    """Whether a session has lasted too long, or was not seen for too long.
+
+    So is one that was made far ahead of now, before the clock was set back: it would last for as much longer.
+    """
+    return now >= made_at + LONGEST or now >= seen_at + UNSEEN or made_at > now + AHEAD
 
 
 def free_at(tries: Sequence[datetime], now: datetime, patience: Patience) -> datetime | None:
     """Return when the next try is borne; None when one is now.
+
+    Tries from further ahead than the window were made before the clock was set back: they keep nobody out.
 
     Parameters
     ----------
@@ -54,7 +61,7 @@ def free_at(tries: Sequence[datetime], now: datetime, patience: Patience) -> dat
     now : datetime
     patience : Patience
     """
-    recent = sorted(at for at in tries if at > now - patience.window)
+    recent = sorted(at for at in tries if now - patience.window < at <= now + patience.window)
     if len(recent) < patience.most:
         return None
     return recent[-patience.most] + patience.window

@@ -97,10 +97,14 @@ def visitor_of(store: Store, token: str, now: datetime) -> Visitor | None:
         if found is None:
             return None
         there, person = found
-        if is_over(there.made_at, there.seen_at, now):
-            return None
+        ends = is_over(there.made_at, there.seen_at, now)
         visitor = Visitor(person.name, Role(person.role), person.id, there.id, person.degrees)
-        is_due = now - there.seen_at >= NOTED_EVERY
+        is_due = abs(now - there.seen_at) >= NOTED_EVERY
+    if ends:
+        # Ended for good: a clock that is set back must not let it begin again.
+        with suppress(StoreUnusable):
+            sign_out(store, token)
+        return None
     if is_due and visitor.session_id is not None:
         # A full disk keeps nobody out.
         with suppress(StoreUnusable), store.write() as session:

@@ -178,7 +178,8 @@ def note_route(session: Session, contact_id: int, now: datetime, said: str | Non
     if said is None:
         state.sent_at, state.failing_since, state.said = now, None, None
     else:
-        state.failing_since, state.said = state.failing_since or now, said[:_LONGEST_SAID]
+        # After the clock was set back it may lie ahead, and the route would not be told as dead until then.
+        state.failing_since, state.said = min(state.failing_since or now, now), said[:_LONGEST_SAID]
     session.add(state)
 
 

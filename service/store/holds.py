@@ -1,15 +1,16 @@
 """Alarms that are held back, and until when."""
 
 from collections.abc import Sequence
-from datetime import datetime
+from datetime import datetime, timedelta
 
 import sqlalchemy as sa
 from sqlmodel import Session, select
 
 from service.errors import NotFound
-from service.model import Alarm, AlarmHold, Enclosure, table_of
+from service.model import RELIVED_MS, Alarm, AlarmHold, Enclosure, table_of
 
 _HOLD, _ALARM, _ENCLOSURE = table_of(AlarmHold), table_of(Alarm), table_of(Enclosure)
+_AHEAD = timedelta(milliseconds=RELIVED_MS)
 NEVER_AT_REST = ("out-of-service-long", "out-of-service-over")
 """Conditions about the rest itself: a hold on everything of an enclosure is not about them."""
 
@@ -40,8 +41,12 @@ def get_hold(session: Session, hold_id: int) -> AlarmHold:
 
 
 def overdue_holds(session: Session, now: datetime) -> Sequence[AlarmHold]:
-    """Return the holds whose time has come to end by themselves."""
-    query = select(AlarmHold).where(_HOLD.c.ended_at.is_(None), _HOLD.c.until_at <= now)
+    """Return the holds whose time has come to end by themselves.
+
+    One that begins far ahead was made before the clock was set back: it would hold back for far longer than was meant.
+    """
+    over = sa.or_(_HOLD.c.until_at <= now, _HOLD.c.from_at > now + _AHEAD)
+    query = select(AlarmHold).where(_HOLD.c.ended_at.is_(None), _HOLD.c.until_at.is_not(None), over)
     return session.exec(query.order_by(_HOLD.c.until_at)).all()
 
 

@@ -49,7 +49,8 @@ def report(
     """
     said = {part: [ok, sentence] for part, (ok, sentence) in parts.items()}
     session.merge(ProcessReport(name=name, reported_at=now, parts=said, figures=dict(figures)))
-    session.execute(sa.delete(_REPORT).where(_REPORT.c.reported_at < now - _FORGET_AFTER))
+    far = (_REPORT.c.reported_at < now - _FORGET_AFTER, _REPORT.c.reported_at > now + _FORGET_AFTER)
+    session.execute(sa.delete(_REPORT).where(sa.or_(*far)))
 
 
 def process_ends(session: Session, name: str) -> None:
@@ -72,7 +73,8 @@ def parts_elsewhere(session: Session, own_name: str, now: datetime) -> dict[str,
     for row in session.exec(select(ProcessReport).order_by(_REPORT.c.name)).all():
         if row.name == own_name:
             continue
-        silent_s = (now - row.reported_at).total_seconds()
+        # A report from ahead is of before the clock was set back: who lives reports anew.
+        silent_s = abs((now - row.reported_at).total_seconds())
         for part, (ok, sentence) in row.parts.items():
             here = (bool(ok), f"{sentence} ({row.name})")
             if silent_s > SILENT_AFTER_S:

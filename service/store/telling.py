@@ -101,7 +101,7 @@ def keep_to_the_clock(session: Session, now: datetime) -> int:
     """
     plain = sa.BigInteger()
     changed = 0
-    for table, moved in ((_TELLING, ("look_at",)), (_DELIVERY, ("due_at", "lease_until"))):
+    for table, moved in ((_TELLING, ("look_at",)), (_DELIVERY, ("due_at", "lease_until", "failing_since"))):
         written = sa.type_coerce(table.c.touched_at, plain)
         values = {name: sa.type_coerce(table.c[name], plain) - written + to_ms(now) for name in moved}
         update = sa.update(table).where(table.c.touched_at > now + _AHEAD)

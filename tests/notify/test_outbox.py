@@ -12,7 +12,7 @@ from service.model import Contact, to_ms
 from service.notify.pace import Pace, wait_after
 from service.notify.self_watch import SelfWatch
 from service.store.alarms import find_alarm, transitions_of
-from service.store.deliveries import claim, message_counts
+from service.store.deliveries import claim, message_counts, route_states
 from service.store.engine import Store, open_store
 from service.watch.conditions import CONDITIONS
 from tests.builders import wait_until
@@ -107,7 +107,7 @@ def test_a_message_whose_contact_left_the_room_file_is_withdrawn(room: TellingRo
 
 def test_after_two_days_a_message_is_given_up_and_says_so(room: TellingRoom, hook: HookServer) -> None:
     hook.status = 500
-    room.pace = replace(QUICK, give_up=timedelta(minutes=5))
+    room.pace = replace(QUICK, give_up=timedelta(minutes=5), least_tries=2)
     room.teller = room.worker()
     room.contact("Ana", hook.route)
     room.raise_()
@@ -148,6 +148,29 @@ def test_a_clock_that_goes_back_an_hour_holds_nothing_back(room: TellingRoom, ho
     room.pass_time(minutes=12)
     assert [post.body["alarms"][0]["event"] for post in hook.taken[1:]] == ["escalated"]
     assert room.deliveries()[-1].state == "sent"
+
+
+def test_a_clock_set_ahead_by_years_gives_up_no_message_and_back_again_tries_none_for_ever(
+    room: TellingRoom, hook: HookServer
+) -> None:
+    hook.answers = [500] * 5
+    room.contact("Ana", hook.route)
+    room.raise_(1)
+    room.pass_time(1)
+    room.now += timedelta(days=3_000)
+    room.teller = room.worker()  # as after a restart
+    room.pass_time(1)
+    assert [delivery.state for delivery in room.deliveries()] == ["waiting"]
+    room.now -= timedelta(days=3_000)
+    room.teller = room.worker()
+    room.pass_time(1)
+    (delivery,) = room.deliveries()
+    assert delivery.failing_since is not None
+    assert delivery.failing_since < room.now < delivery.due_at < room.now + timedelta(minutes=6)
+    with room.store.read() as session:
+        assert all(state.failing_since and state.failing_since <= room.now for state in route_states(session).values())
+    room.pass_time(minutes=12)
+    assert [delivery.state for delivery in room.deliveries()] == ["sent"]
 
 
 def test_a_clock_that_goes_ahead_an_hour_does_not_let_two_workers_send_one_message(
