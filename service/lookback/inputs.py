@@ -3,6 +3,7 @@
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
+from functools import cached_property
 from typing import Final
 from zoneinfo import ZoneInfo
 
@@ -16,8 +17,8 @@ from service.climate.day_view import Channel, Cycle, DayInput
 from service.climate.lamp_light import hours_of, lit_above
 from service.climate.misting import RESPONSE_MIN
 from service.climate.ranges import MINUTE_MS, Floats, Instants
-from service.climate.series import Series, cadence_of
-from service.climate.soaking import soaked_spans
+from service.climate.series import UNKNOWN_CADENCE_MS, Series, cadence_of
+from service.climate.soaking import WetRuns, wet_runs
 from service.climate.uncertainty import widened_for_soak
 from service.lookback.plan import HUMIDITY, SOAK_LOOK_BACK_MS, TAIL_MS, DayPlan, Placed, shows_light
 from service.model import Flag
@@ -45,6 +46,11 @@ class Tape:
     at: Instants
     value: Floats
     unfit: npt.NDArray[np.int16]
+
+    @cached_property
+    def wet_runs(self) -> WetRuns:
+        """Where it becomes wet, and where dry, were it humidity: once for all days."""
+        return wet_runs(Series(self.at, self.value, UNKNOWN_CADENCE_MS))
 
     def part(self, low: int, high: int) -> "Tape":
         """Return the readings of those indices; nothing is copied."""
@@ -219,8 +225,7 @@ def _channel(heard: Heard, plan: DayPlan, tape: Tape, period: Photoperiod, last_
 
 def _is_soaked(tape: Tape, cadence_ms: int, start_ms: int, end_ms: int) -> bool:
     """Say whether a humidity element was soaked at any time of a span, by that and the days before it."""
-    low, high = (int(i) for i in np.searchsorted(tape.at, (start_ms - SOAK_LOOK_BACK_MS, end_ms)))
-    spans = soaked_spans(Series(tape.at[low:high], tape.value[low:high], cadence_ms))
+    spans = tape.wet_runs.soaked_within(start_ms - SOAK_LOOK_BACK_MS, end_ms, cadence_ms)
     return bool(((spans[:, 0] < end_ms) & (spans[:, 1] > start_ms)).any())
 
 

@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from service.climate.ranges import HOUR_MS, OutOfRangeError
 from service.climate.series import Series
-from service.climate.soaking import DRY, is_soaked_at, soak_over, soaked_spans
+from service.climate.soaking import DRY, is_soaked_at, soak_over, soaked_spans, wet_runs
 from service.climate.targets import Target
 from service.climate.uncertainty import (
     Verdict,
@@ -150,6 +150,28 @@ def test_soaking_is_the_same_carried_from_reading_to_reading(
     for at in series.at.tolist():
         seen = found[0] if at in series.at[:cut] else found[1]
         assert is_soaked_at(seen, at) == is_soaked_at(whole, at)
+
+
+@given(
+    st.lists(st.tuples(st.integers(1, 40), st.sampled_from([60.0, 80.0, 95.0, math.nan])), min_size=1, max_size=30),
+    st.integers(-20, 400),
+    st.integers(1, 400),
+)
+def test_soaking_within_a_span_is_that_of_its_readings_alone(
+    steps_and_values: list[tuple[int, float]], start: int, length: int
+) -> None:
+    at = np.cumsum([step for step, _ in steps_and_values]) * HOUR_MS
+    value = np.array([v for _, v in steps_and_values])
+    inside = (at >= start * HOUR_MS) & (at < (start + length) * HOUR_MS) & ~np.isnan(value)
+    expected: list[list[int]] = []
+    if inside.any():
+        last = int(at[inside][-1]) + HOUR_MS
+        until = np.append(at[inside], last), np.append(value[inside], value[inside][-1])
+        _, spans = soak_over(DRY, Series(*until, 1))
+        expected = [[a, min(b, last)] for a, b in spans.tolist() if a < last]
+    runs = wet_runs(Series(at, value, HOUR_MS))
+    found = runs.soaked_within(start * HOUR_MS, (start + length) * HOUR_MS, HOUR_MS)
+    assert found.tolist() == expected
 
 
 def test_a_soaked_element_carries_its_allowance() -> None:
