@@ -1,5 +1,6 @@
 """What tests of every part share: real stores, real brokers, and honest words about what is missing."""
 
+import gc
 import os
 import shutil
 from collections.abc import Callable, Iterator
@@ -52,6 +53,12 @@ def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Begin with the longest files; the rest keep their order."""
     items.sort(key=lambda item: not item.nodeid.startswith(LONGEST))
+
+
+def pytest_collection_finish() -> None:
+    """Leave the thousands of tests themselves out of the search for garbage: each search would look at them all."""
+    gc.collect()
+    gc.freeze()
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
