@@ -12,11 +12,10 @@ import numpy as np
 
 from service.climate.day_cycle import Span
 from service.climate.day_view import Cycle
-from service.climate.psychrometrics import HIGHEST_TEMPERATURE, saturation_pressure
+from service.climate.misting_noise import LEAST_NOISE, NOISE_MIN, noise_before, readings_within, response_uncertainty
 from service.climate.ranges import MINUTE_MS, Floats
-from service.climate.series import LEAST_COVERAGE, cover
+from service.climate.series import LEAST_COVERAGE, cover, median_of
 from service.climate.targets import Target
-from service.climate.uncertainty import quadrature
 from service.climate.zone_air import ZoneAir
 
 # All of these: common practice, no source.
@@ -24,10 +23,6 @@ ASKED_RESPONSE: Final = 10.0
 """Added humidity that a working cycle shows [%RH]."""
 BASELINE_MIN: Final = 10
 RESPONSE_MIN: Final = 20
-NOISE_MIN: Final = 30
-LEAST_NOISE: Final = 2.0
-"""What counts as noise at the least [%RH]."""
-NOISE_DEVIATIONS: Final = 3.0
 MOVING_BY: Final = 3.0
 """Temperature is moving when it changes by more than this within the window [°C]."""
 MOVING_AFTER_LIGHTS_ON_MIN: Final = 60
@@ -36,8 +31,6 @@ LONGEST_SPIKE_MIN: Final = 180
 SPIKE_ENDS_AT: Final = 1 / 3
 """A spike ends when added humidity has fallen to this part of its peak."""
 LEAST_RESPONSE_READINGS: Final = 2
-_DEVIATION_OF_MAD: Final = 1.4826
-"""Standard deviation over the median absolute deviation of a normal distribution."""
 
 
 class MistingVerdict(StrEnum):
@@ -153,54 +146,18 @@ def asked_response(targets: Mapping[str, Target]) -> float:
     return ASKED_RESPONSE if math.isinf(low) else low
 
 
-def _part(air: ZoneAir, start: int, end: int) -> slice:
-    """Return which readings lie in [start, end)."""
-    first, last = np.searchsorted(air.at, (start, end), "left")
-    return slice(int(first), int(last))
-
-
-def _noise(air: ZoneAir, start: int, baseline: float) -> float:
-    """Return three robust standard deviations of added humidity over the 30 min before a cycle [%RH].
-
-    About its line where that falls: air that dries down from an earlier cycle is no noise, and cannot feign a response.
-    A rise is left in, since it may go on.
-    """
-    part = _part(air, start - NOISE_MIN * MINUTE_MS, start)
-    before = air.added_humidity(baseline, part)
-    known = before[~np.isnan(before)]
-    if not known.size:
-        return LEAST_NOISE
-    minutes = (air.at[part][~np.isnan(before)] - start) / MINUTE_MS
-    since = minutes - minutes.mean()
-    fall = min(0.0, float(since @ known) / max(1e-9, float(since @ since)))
-    level = known - fall * since
-    deviation = _DEVIATION_OF_MAD * float(np.median(np.abs(level - np.median(level))))
-    return max(LEAST_NOISE, NOISE_DEVIATIONS * deviation)
-
-
-def _response_uncertainty(air: ZoneAir, peak: int, baseline: float) -> float:
-    """Return U of added humidity at a reading: of RH, and of temperature by finite difference [%RH]."""
-    here = min(100.0, 100 * baseline / float(air.saturation[peak]))
-    # At the top of the formula's range the step goes down: the slope is the same.
-    temperature = float(air.temperature[peak])
-    step = air.temperature_repeat if temperature + air.temperature_repeat <= HIGHEST_TEMPERATURE else -0.1
-    there = min(100.0, 100 * baseline / float(saturation_pressure(temperature + step)))
-    slope = abs(there - here) / abs(step) if step else 0.0
-    return quadrature(air.humidity_repeat, slope * air.temperature_repeat)
-
-
 def _first_below(added: Floats, limit: float) -> int | None:
     """Return the first index at or below a limit, None when there is none."""
     below = added <= limit
     return int(np.argmax(below)) if below.any() else None
 
 
-def _aftermath(air: ZoneAir, result: MistingResult, peak: int, around: Surroundings) -> MistingResult:
-    """Return the result with its decay and the spike's time, as far as known."""
+def _aftermath(air: ZoneAir, result: MistingResult, peak: int, around: Surroundings) -> tuple[float, Span]:
+    """Return the minutes until the response has halved, and the spike's time, as far as known."""
     horizon = around.now_ms if around.next_ms is None else min(around.now_ms, around.next_ms)
     when = int(air.at[peak])
     # A cycle that starts within the response's own 20 min leaves nothing to follow.
-    rest = slice(peak, max(peak, int(np.searchsorted(air.at, horizon, "right"))))
+    rest = slice(peak, max(peak, int(air.at.searchsorted(horizon, "right"))))
     added, at = air.added_humidity(result.baseline_vapour_pressure, rest), air.at[rest]
     halved = _first_below(added, result.response / 2)
     decay = math.nan
@@ -211,7 +168,7 @@ def _aftermath(air: ZoneAir, result: MistingResult, peak: int, around: Surroundi
     third = _first_below(added, result.response * SPIKE_ENDS_AT)
     latest = min(horizon, result.at_ms + LONGEST_SPIKE_MIN * MINUTE_MS)
     end = latest if third is None else min(latest, int(at[third]))
-    return replace(result, decay_minutes=decay, spike=(result.at_ms, max(result.at_ms, end)))
+    return decay, (result.at_ms, max(result.at_ms, end))
 
 
 def _verdict(result: MistingResult, headroom: float, least_rise: float) -> MistingVerdict:
@@ -254,9 +211,9 @@ def judge_cycle(air: ZoneAir, cycle: Cycle, around: Surroundings) -> MistingResu
     result = MistingResult(start, cycle.basis, None, complete=complete, channels=air.channels, asked=around.asked)
     known_until = min(window_end, around.now_ms)
     known = cover(air.series, [(start - BASELINE_MIN * MINUTE_MS, known_until)])
-    before = _part(air, start - BASELINE_MIN * MINUTE_MS, start)
+    before = readings_within(air, start - BASELINE_MIN * MINUTE_MS, start)
     # The last instant of the window belongs to it, the start does not.
-    after = _part(air, start + 1, known_until + 1)
+    after = readings_within(air, start + 1, known_until + 1)
     seen = int(np.count_nonzero(~np.isnan(air.humidity[after])))
     if around.doubt and complete:
         return told(replace(result, verdict=MistingVerdict.NO_DATA, coverage=known.coverage), around)
@@ -275,37 +232,37 @@ def _judged(air: ZoneAir, result: MistingResult, after: slice, covered: float, a
         return replace(result, verdict=MistingVerdict.NO_DATA if result.complete else None, coverage=covered)
     humidity = cover(air.series, baseline_span).percentile(50)
     added = air.added_humidity(baseline, after)
-    peak = after.start + int(np.nanargmax(added))
-    window = slice(_part(air, baseline_span[0][0], start).start, after.stop)
-    temperature = air.temperature[window]
+    known = ~np.isnan(added)
+    peak = after.start + int(np.argmax(np.where(known, added, -np.inf)))
+    temperature = air.temperature[readings_within(air, baseline_span[0][0], start).start : after.stop]
     since_lights_on = math.inf if around.lights_on_ms is None else start - around.lights_on_ms
     moving = (
         0 <= since_lights_on < MOVING_AFTER_LIGHTS_ON_MIN * MINUTE_MS
-        or float(np.nanmax(temperature) - np.nanmin(temperature)) > MOVING_BY
+        or float(np.fmax.reduce(temperature) - np.fmin.reduce(temperature)) > MOVING_BY
     )
     result = replace(
         result,
-        response=float(air.added_humidity(baseline, slice(peak, peak + 1))[0]),
-        uncertainty=_response_uncertainty(air, peak, baseline),
-        noise=_noise(air, start if around.quiet_until_ms is None else around.quiet_until_ms, baseline),
+        response=float(added[peak - after.start]),
+        uncertainty=response_uncertainty(air, peak, baseline),
+        noise=noise_before(air, start if around.quiet_until_ms is None else around.quiet_until_ms, baseline),
         rise_minutes=float(air.at[peak] - start) / MINUTE_MS,
         baseline_vapour_pressure=baseline,
         baseline_humidity=humidity,
-        humidity_rise=float(np.nanmax(air.humidity[after])) - humidity,
+        humidity_rise=float(air.humidity[after][known].max()) - humidity,
         coverage=covered,
         temperature_moving=moving,
     )
-    expected = np.minimum(100.0, 100 * baseline / air.saturation[after])
-    verdict = _verdict(result, 100 - float(np.nanmedian(expected)), LEAST_NOISE + air.humidity_repeat)
+    expected = np.minimum(100.0, 100 * baseline / air.saturation[after][known])
+    verdict = _verdict(result, 100 - median_of(expected), LEAST_NOISE + air.humidity_repeat)
     if not result.complete and verdict is not MistingVerdict.CONFIRMED:
         return result
     if verdict is MistingVerdict.NONE and around.wet_since_ms is not None:
         # The pump ran minutes ago, and air that it wetted takes up little more: this one cannot be told.
         verdict = MistingVerdict.SATURATED
-    result = replace(result, verdict=verdict)
     if verdict in {MistingVerdict.CONFIRMED, MistingVerdict.WEAK}:
-        return _aftermath(air, result, peak, around)
-    return result
+        decay, spike = _aftermath(air, result, peak, around)
+        return replace(result, verdict=verdict, decay_minutes=decay, spike=spike)
+    return replace(result, verdict=verdict)
 
 
 def _when(at_ms: int, zone: ZoneInfo) -> str:
@@ -330,22 +287,30 @@ def _weak_words(when: str, result: MistingResult) -> str:
     return f"{when} weak: only {added}, a working cycle shows {result.asked:.0f} %RH."
 
 
+def _decay_words(result: MistingResult) -> str:
+    return "" if math.isnan(result.decay_minutes) else f", down to half after {result.decay_minutes:.0f} min more"
+
+
 def told(result: MistingResult, around: Surroundings) -> MistingResult:
     """Return the result with its sentence."""
     when = _when(result.at_ms, around.zone)
-    added = f"{result.response:.0f} %RH of water added"
-    halved = "" if math.isnan(result.decay_minutes) else f", down to half after {result.decay_minutes:.0f} min more"
-    sentences = {
-        MistingVerdict.CONFIRMED: f"{when} confirmed: {added} within {result.rise_minutes:.0f} min{halved}.",
-        MistingVerdict.WEAK: _weak_words(when, result),
-        MistingVerdict.NONE: f"{when} did not reach the air: {max(0.0, result.response):.0f} %RH of water added, "
-        f"a working cycle shows {around.asked:.0f} %RH.",
-        MistingVerdict.SATURATED: f"{when} cannot be judged: {_no_room(result, around)}.",
-        MistingVerdict.NO_DATA: f"{when} cannot be judged: {_no_data(result, around)}.",
-        None: f"{when}: its {RESPONSE_MIN} min are not over yet.",
-    }
+    match result.verdict:
+        case MistingVerdict.CONFIRMED:
+            within = f"{result.response:.0f} %RH of water added within {result.rise_minutes:.0f} min"
+            said = f"{when} confirmed: {within}{_decay_words(result)}."
+        case MistingVerdict.WEAK:
+            said = _weak_words(when, result)
+        case MistingVerdict.NONE:
+            added = f"{max(0.0, result.response):.0f} %RH of water added"
+            said = f"{when} did not reach the air: {added}, a working cycle shows {around.asked:.0f} %RH."
+        case MistingVerdict.SATURATED:
+            said = f"{when} cannot be judged: {_no_room(result, around)}."
+        case MistingVerdict.NO_DATA:
+            said = f"{when} cannot be judged: {_no_data(result, around)}."
+        case None:
+            said = f"{when}: its {RESPONSE_MIN} min are not over yet."
     moving = " The temperature was moving; the verdict allows for it." if result.temperature_moving else ""
-    return replace(result, sentence=sentences[result.verdict] + moving)
+    return replace(result, sentence=said + moving)
 
 
 def judge_cycles(

@@ -99,6 +99,13 @@ def cadence_of(at: Instants) -> int:
     return max(1, int(np.median(spacing))) if spacing.size else UNKNOWN_CADENCE_MS
 
 
+def median_of(values: Floats) -> float:
+    """Return the median of a few known values, at least one: for so few, sorting a list is the shortest way."""
+    ordered = sorted(values.tolist())
+    half = len(ordered) // 2
+    return ordered[half] if len(ordered) % 2 else (ordered[half - 1] + ordered[half]) / 2
+
+
 def hold_ms(cadence_ms: int) -> int:
     """Return how long a reading stands with no next one: max(2.5 cadences, 5 min) [ms]."""
     return max(int(HOLD_CADENCES * cadence_ms), HOLD_FLOOR_MS)

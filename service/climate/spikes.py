@@ -7,7 +7,8 @@ from typing import Final
 
 import numpy as np
 
-from service.climate.misting import ASKED_RESPONSE, LEAST_NOISE, LONGEST_SPIKE_MIN, SPIKE_ENDS_AT
+from service.climate.misting import ASKED_RESPONSE, LONGEST_SPIKE_MIN, SPIKE_ENDS_AT
+from service.climate.misting_noise import LEAST_NOISE
 from service.climate.ranges import MINUTE_MS, Floats, Instants
 from service.climate.series import hold_ms
 from service.climate.signal_filters import centred_median, prominent_peaks

@@ -8,7 +8,8 @@ from zoneinfo import ZoneInfo
 
 from service.climate.cycle_health import HEALTH_LOOKS_BACK_MS, doubt_in_words, doubts_at
 from service.climate.day_view import Cycle
-from service.climate.misting import NOISE_MIN, RESPONSE_MIN, MistingResult, MistingVerdict, Surroundings, judge_cycles
+from service.climate.misting import RESPONSE_MIN, MistingResult, MistingVerdict, Surroundings, judge_cycles
+from service.climate.misting_noise import NOISE_MIN
 from service.climate.misting_trend import EARLIER_CYCLES, RECENT_CYCLES, weakening_of
 from service.climate.ranges import MINUTE_MS
 from service.store.equipment_channels import SAME_CYCLE_MIN
