@@ -229,7 +229,11 @@ class DayView:
         """Split spans into what has passed by now and what has not."""
         passed: list[Span] = []
         remaining = 0
-        for start, end in merged(spans).tolist():
+        # One span is by far the most frequent case.
+        apart = spans if len(spans) == 1 else merged(spans).tolist()
+        for start, end in apart:
+            if start >= end:
+                continue
             so_far = min(end, max(start, self.day.now_ms))
             remaining += end - so_far
             if so_far > start:

@@ -42,9 +42,12 @@ def require_within(name: str, array: npt.ArrayLike, low: float, high: float, uni
     OutOfRangeError
         Names the first offending index and value: `relative_humidity[3] is 104 %RH, expected 0 to 100`.
     """
+    if isinstance(array, float) and not (array < low or array > high):
+        # One number needs no array.
+        return
     values = np.asarray(array, dtype=np.float64)
     outside = (values < low) | (values > high)
-    if not np.any(outside):
+    if not outside.any():
         return
     first = tuple(int(i) for i in np.argwhere(outside)[0])
     where = f"[{', '.join(map(str, first))}]" if first else ""

@@ -5,9 +5,11 @@ A reading stands until the next one, at most its hold; what lies beyond is a gap
 reports faster counts no more.
 """
 
+from bisect import bisect_left
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import accumulate
 from typing import Final
 
 import numpy as np
@@ -23,6 +25,9 @@ HOLD_CADENCES: Final = 2.5
 HOLD_FLOOR_MS: Final = 5 * MINUTE_MS
 LEAST_COVERAGE: Final = 0.75
 """Below this share of covered time a check answers "no data" (common practice, no source)."""
+
+_FEW: Final = 48
+"""So few values are sorted sooner as a list."""
 
 SpansLike = Spans | Sequence[tuple[int, int]]
 
@@ -60,6 +65,19 @@ class Series:
         if backward.any():
             i = int(np.argmax(backward)) + 1
             raise ValueError(f"at[{i}] is {self.at[i]}, expected later than {self.at[i - 1]} before it")
+
+    @cached_property
+    def stands_ms(self) -> Instants:
+        """How long each reading stands: until the next one, at most its hold; shape (n,) [ms]."""
+        hold = hold_ms(self.cadence_ms)
+        lasting = np.full(self.at.shape, hold, dtype=np.int64)
+        np.minimum(np.diff(self.at), hold, out=lasting[:-1])
+        return lasting
+
+    @cached_property
+    def is_known(self) -> bool:
+        """Whether every value is known."""
+        return not np.isnan(self.value).any()
 
     def between(self, start: int, end: int) -> "Series":
         """Return the readings of [start, end) and the one that stands at its start. [ms, UTC]."""
@@ -149,10 +167,7 @@ def _standing(series: Series, start: int, end: int) -> tuple[Instants, Instants,
     first = max(0, int(series.at.searchsorted(start, "right")) - 1)
     last = int(series.at.searchsorted(end, "left"))
     begins = series.at[first:last]
-    ends = begins + hold_ms(series.cadence_ms)
-    following = series.at[first + 1 : last + 1]
-    np.minimum(ends[: len(following)], following, out=ends[: len(following)])
-    return begins, ends, series.value[first:last]
+    return begins, begins + series.stands_ms[first:last], series.value[first:last]
 
 
 @dataclass(frozen=True, eq=False)
@@ -202,22 +217,41 @@ class Cover:
             return float("nan")
         values, until = self._ordered
         asked = percent * self.covered_ms / 100
+        if self.value.size <= _FEW:
+            return self._percentile_of_few(asked)
         i = min(int(np.searchsorted(until, asked, "left")), len(values) - 1)
         if until[i] == asked and i + 1 < len(values):
             return float((values[i] + values[i + 1]) / 2)
         return float(values[i])
 
+    def _percentile_of_few(self, asked: float) -> float:
+        """Return the same without arrays, which are the longer way for so few."""
+        ordered = sorted(zip(self.value.tolist(), self.weight.tolist(), strict=True))
+        until = list(accumulate(weight for _, weight in ordered))
+        i = min(bisect_left(until, asked), len(until) - 1)
+        if until[i] == asked and i + 1 < len(until):
+            return (ordered[i][0] + ordered[i + 1][0]) / 2
+        return ordered[i][0]
+
+    @cached_property
+    def _extremes(self) -> tuple[float, float]:
+        """The least and the greatest value; of none, ends that hold nothing."""
+        return (float(self.value.min()), float(self.value.max())) if self.value.size else (np.inf, -np.inf)
+
     def within_ms(self, low: float, high: float) -> int:
         """Return the time with a value in [low, high] [ms]."""
+        least, greatest = self._extremes
+        if low <= least and greatest <= high:
+            return self.covered_ms
         return int(self.weight[(self.value >= low) & (self.value <= high)].sum())
 
     def above_ms(self, limit: float) -> int:
         """Return the time with a value above the limit; equal is not above [ms]."""
-        return int(self.weight[self.value > limit].sum())
+        return int(self.weight[self.value > limit].sum()) if self._extremes[1] > limit else 0
 
     def below_ms(self, limit: float) -> int:
         """Return the time with a value below the limit; equal is not below [ms]."""
-        return int(self.weight[self.value < limit].sum())
+        return int(self.weight[self.value < limit].sum()) if self._extremes[0] < limit else 0
 
     def share_within(self, low: float, high: float) -> float:
         """Return the share of covered time in [low, high], NaN when nothing is covered."""
@@ -234,22 +268,35 @@ def cover(series: Series, spans: SpansLike) -> Cover:
     spans : ndarray, shape (m, 2), or pairs
         Rows [start, end); overlaps count once. [ms, UTC]
     """
+    if len(spans) == 1 and spans[0][0] < spans[0][1]:
+        return _cover_span(series, int(spans[0][0]), int(spans[0][1]))
     rows = merged(spans)
     if not len(rows):
         return Cover(np.empty(0), np.empty(0, dtype=np.int64), 0)
     start, end = int(rows[0, 0]), int(rows[-1, 1])
     begins, ends, value = _standing(series, start, end)
-    if len(rows) == 1:
-        weight = np.minimum(ends, end) - np.maximum(begins, start)
-    else:
-        # Time of the spans that lies before an instant: piecewise linear with slopes 0 and 1, so exact.
-        edges = (rows - start).ravel().astype(np.float64)
-        elapsed = np.cumsum(np.column_stack((np.zeros(len(rows)), rows[:, 1] - rows[:, 0])).ravel())
-        weight = np.rint(np.interp(ends - start, edges, elapsed) - np.interp(begins - start, edges, elapsed)).astype(
-            np.int64
-        )
+    # Time of the spans that lies before an instant: piecewise linear with slopes 0 and 1, so exact.
+    edges = (rows - start).ravel().astype(np.float64)
+    elapsed = np.cumsum(np.column_stack((np.zeros(len(rows)), rows[:, 1] - rows[:, 0])).ravel())
+    weight = np.rint(np.interp(ends - start, edges, elapsed) - np.interp(begins - start, edges, elapsed)).astype(
+        np.int64
+    )
     known = (weight > 0) & ~np.isnan(value)
     return Cover(value[known], weight[known], int((rows[:, 1] - rows[:, 0]).sum()))
+
+
+def _cover_span(series: Series, start: int, end: int) -> Cover:
+    """Return the same of one span: only its first and its last reading may stand beyond it."""
+    first = max(0, int(series.at.searchsorted(start, "right")) - 1)
+    last = int(series.at.searchsorted(end, "left"))
+    value, weight = series.value[first:last], series.stands_ms[first:last].copy()
+    if weight.size:
+        weight[-1] = min(int(weight[-1]), end - int(series.at[last - 1]))
+        weight[0] -= max(0, start - int(series.at[first]))
+        if not series.is_known or weight[0] <= 0:
+            known = (weight > 0) & ~np.isnan(value)
+            value, weight = value[known], weight[known]
+    return Cover(value, weight, end - start)
 
 
 def coverage(series: Series, start: int, end: int) -> float:
@@ -307,17 +354,14 @@ def longest_run(series: Series, low: float, high: float, start: int, end: int) -
 
 def gaps(series: Series, start: int, end: int) -> Spans:
     """Return the times in [start, end) with no known value; shape (m, 2). [ms, UTC]."""
+    first = max(0, int(series.at.searchsorted(start, "right")) - 1)
+    last = int(series.at.searchsorted(end, "left"))
+    at, value, hold = series.at[first:last], series.value[first:last], hold_ms(series.cadence_ms)
+    reaches = at.size and at[0] <= start and end <= at[-1] + hold
+    if reaches and not (np.diff(at) > hold).any() and not np.isnan(value).any():
+        # The usual day: each reading stands until the next.
+        return np.empty((0, 2), dtype=np.int64)
     return without([(start, end)], runs(series, -np.inf, np.inf, start, end))
-
-
-def value_at(series: Series, at: Instants) -> Floats:
-    """Return the value that stands at each instant, NaN in a gap; any shape [the channel's unit]."""
-    if not series.at.size:
-        return np.full(np.shape(at), np.nan)
-    index = np.searchsorted(series.at, at, "right") - 1
-    before = np.maximum(index, 0)
-    stands = (index >= 0) & (at - series.at[before] < hold_ms(series.cadence_ms))
-    return np.where(stands, series.value[before], np.nan)
 
 
 def pair(first: Series, second: Series) -> tuple[Instants, Floats, Floats]:
@@ -340,9 +384,12 @@ def pair(first: Series, second: Series) -> tuple[Instants, Floats, Floats]:
     if not at.size:
         return first.at, first.value, np.full(first.at.shape, np.nan)
     hold = hold_ms(second.cadence_ms)
-    after = np.searchsorted(at, first.at, "left")
+    after = at.searchsorted(first.at)
     next_at, last_at = at[np.minimum(after, len(at) - 1)], at[np.maximum(after - 1, 0)]
+    met = next_at == first.at
     bracketed = (after > 0) & (after < len(at)) & (next_at - last_at <= hold)
     straight = np.asarray(np.interp(first.at - at[0], at - at[0], value), dtype=np.float64)
-    standing = value_at(Series(at, value, second.cadence_ms), first.at)
-    return first.at, first.value, np.where(bracketed | (next_at == first.at), straight, standing)
+    before = after - 1 + met.astype(np.int64)
+    last = np.maximum(before, 0)
+    standing = np.where((before >= 0) & (first.at - at[last] < hold), value[last], np.nan)
+    return first.at, first.value, np.where(bracketed | met, straight, standing)

@@ -94,12 +94,13 @@ class Heard:
 
     def series(self, start_ms: int, end_ms: int) -> Series:
         """Return the readings of a part of the reach, with the one that stands at its start."""
-        return Series(self.tape.at, self.tape.value, self.cadence_ms).between(start_ms, end_ms)
+        at, value, _ = self.between(start_ms, end_ms)
+        return Series(at, value, self.cadence_ms)
 
     def between(self, start_ms: int, end_ms: int) -> tuple[Instants, Floats, npt.NDArray[np.int16]]:
         """Return times, values and flags of the same part."""
-        high = int(np.searchsorted(self.tape.at, end_ms))
-        low = max(0, int(np.searchsorted(self.tape.at, start_ms, "right")) - 1)
+        high = int(self.tape.at.searchsorted(end_ms))
+        low = max(0, int(self.tape.at.searchsorted(start_ms, "right")) - 1)
         part = self.tape.part(low, max(low, high))
         return part.at, part.value, part.unfit
 

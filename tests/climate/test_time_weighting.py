@@ -1,3 +1,5 @@
+import math
+
 import numpy as np
 import pytest
 from climate_builders import steps
@@ -6,6 +8,7 @@ from hypothesis import strategies as st
 
 from service.climate.ranges import MINUTE_MS
 from service.climate.series import (
+    Cover,
     Series,
     cadence_of,
     cover,
@@ -22,7 +25,6 @@ from service.climate.series import (
     time_weighted_mean,
     time_weighted_median,
     time_weighted_percentile,
-    value_at,
     without,
 )
 
@@ -128,7 +130,6 @@ def test_nothing_is_known_of_an_empty_series() -> None:
     assert np.isnan(time_weighted_median(empty, [SPAN]))
     assert gaps(empty, *SPAN).tolist() == [list(SPAN)]
     assert longest_run(empty, 0, 1, *SPAN) == 0
-    assert np.isnan(value_at(empty, np.array([5]))).all()
 
 
 def test_a_time_that_comes_twice_is_refused() -> None:
@@ -214,3 +215,25 @@ def test_several_spans_add_up_to_their_parts(series: Series, pairs: list) -> Non
     whole = cover(series, spans)
     assert whole.covered_ms == sum(p.covered_ms for p in parts)
     assert whole.within_ms(10, 30) == sum(p.within_ms(10, 30) for p in parts)
+
+
+@given(irregular_series(), st.integers(-MINUTE_MS, 300 * MINUTE_MS), st.integers(1, 300 * MINUTE_MS))
+def test_what_is_known_of_a_span_is_what_each_reading_stands_for_in_it(series: Series, start: int, length: int) -> None:
+    end, hold, at = start + length, hold_ms(series.cadence_ms), series.at.tolist()
+    until = [min(a + hold, following) for a, following in zip(at, [*at[1:], at[-1] + hold], strict=True)]
+    stood = [(v, min(b, end) - max(a, start)) for a, b, v in zip(at, until, series.value.tolist(), strict=True)]
+    expected = [(v, ms) for v, ms in stood if ms > 0 and not np.isnan(v)]
+    known = cover(series, [(start, end)])
+    assert list(zip(known.value.tolist(), known.weight.tolist(), strict=True)) == expected
+    assert sum(b - a for a, b in gaps(series, start, end).tolist()) == length - known.covered_ms
+
+
+@given(st.lists(st.tuples(st.integers(0, 9), st.integers(1, 4)), min_size=1, max_size=120), st.integers(0, 100))
+def test_a_percentile_is_the_inverse_of_the_distribution_of_time(known: list[tuple[int, int]], percent: int) -> None:
+    of = Cover(np.array([float(v) for v, _ in known]), np.array([ms for _, ms in known]), 1000)
+    unrolled = sorted(v for v, ms in known for _ in range(ms))
+    asked = percent * len(unrolled) / 100
+    first = unrolled[max(0, math.ceil(asked) - 1)]
+    after = unrolled[min(len(unrolled) - 1, math.ceil(asked))]
+    # Only at the very edge between two readings is it flat.
+    assert of.percentile(percent) == ((first + after) / 2 if asked == math.ceil(asked) and asked else first)
