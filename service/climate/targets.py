@@ -2,9 +2,9 @@
 
 import math
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, fields, replace
 from datetime import date
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from typing import Final
 
 from service.climate.sun import day_length
@@ -70,6 +70,14 @@ class Target:
     unit: str = ""
     source: str = ""
     latitude: float | None = None
+
+    @cached_property
+    def _written(self) -> str:
+        return f"Target({', '.join(f'{field.name}={getattr(self, field.name)!r}' for field in fields(self))})"
+
+    def __repr__(self) -> str:
+        """Return what it is made of: written once, since each day's fingerprint holds that of all its targets."""
+        return self._written
 
     def __post_init__(self) -> None:
         """Refuse a target that nothing could meet."""
