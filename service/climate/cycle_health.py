@@ -3,9 +3,13 @@
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Final
 
+import numpy as np
+import numpy.typing as npt
+
 from service.climate.day_view import Channel
-from service.climate.probe_health import SATURATED_FROM, Sibling, is_saturated, is_stuck
-from service.climate.ranges import HOUR_MS
+from service.climate.probe_health import SATURATED_FROM, Sibling, is_saturated, is_stuck, lately
+from service.climate.ranges import HOUR_MS, Instants
+from service.climate.series import Series
 from service.climate.zone_air import HUMIDITY_ZONES
 
 HEALTH_LOOKS_BACK_MS: Final = 13 * HOUR_MS
@@ -16,6 +20,37 @@ CLIMATE_QUANTITIES: Final = (
 """What moves with an enclosure's climate: the siblings of a channel that may be stuck."""
 STUCK: Final = "probe stuck"
 SATURATED: Final = "probe saturated"
+
+
+def is_asked(quantity: str, zone: str) -> bool:
+    """Say whether misting is judged by a channel there, so that its health matters."""
+    return zone in HUMIDITY_ZONES and quantity in {"relative_humidity", "air_temperature"}
+
+
+def is_cleared(quantity: str, series: Series, now_ms: Instants, since_ms: int) -> npt.NDArray[np.bool_]:
+    """Say for each instant whether nothing can speak against a channel: `doubt_of` would be empty.
+
+    Parameters
+    ----------
+    quantity : str
+    series : Series
+        The channel's, of any length.
+    now_ms : ndarray of int64, shape (n,)
+        [ms, UTC]
+    since_ms : int
+        Since when it stands there. [ms, UTC]
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
+        False where it must be looked at: it may not have moved, or may have been at the top all along.
+    """
+    if not series.at.size:
+        return np.zeros(now_ms.shape, dtype=np.bool_)
+    seen = lately(series, now_ms, since_ms)
+    if quantity != "relative_humidity":
+        return seen.moved
+    return np.where(seen.last >= SATURATED_FROM, seen.was_below_top, seen.moved)
 
 
 def doubt_of(channel: Channel, others: Sequence[Channel], now_ms: int) -> str:
@@ -56,8 +91,7 @@ def doubts_at(channels: Sequence[Channel], now_ms: int, keys: Iterable[str] | No
     wanted = None if keys is None else set(keys)
     found: dict[str, str] = {}
     for channel in channels:
-        judged = channel.zone in HUMIDITY_ZONES and channel.quantity in {"relative_humidity", "air_temperature"}
-        if judged and (wanted is None or channel.key in wanted):
+        if is_asked(channel.quantity, channel.zone) and (wanted is None or channel.key in wanted):
             doubt = doubt_of(channel, [other for other in channels if other is not channel], now_ms)
             if doubt:
                 found[channel.key] = doubt

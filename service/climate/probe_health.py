@@ -7,7 +7,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from service.climate.ranges import HOUR_MS, MINUTE_MS
+from service.climate.ranges import HOUR_MS, MINUTE_MS, Floats, Instants
 from service.climate.series import LEAST_COVERAGE, Series, cover, hold_ms
 from service.climate.uncertainty import months_between
 
@@ -38,6 +38,9 @@ EARLIER_NIGHTS: Final = 28
 LEAST_EARLIER_NIGHTS: Final = 7
 CALIBRATION_MONTHS: Final = 12.0
 BATTERY_LOW_PERCENT: Final = 15.0
+_LOOKED_AT: Final = np.array([1, 2, 3, 5, 8, 13, 21, 34, 55, 89, 144])
+"""So many readings before the last one."""
+_NEVER_MS: Final = 2**62
 
 
 def silent_after_ms(cadence_ms: int) -> int:
@@ -116,6 +119,57 @@ def is_stuck(series: Series, siblings: Sequence[Sibling], now_ms: int) -> bool:
     if not known:
         return now_ms - since >= STUCK_ALONE_HOURS * HOUR_MS
     return any(_moved(s.series, since, now_ms) > SIBLING_MOVED_RESOLUTIONS * s.resolution for s in known)
+
+
+@dataclass(frozen=True, eq=False)
+class Lately:
+    """A few readings before each of several instants: they clear nearly every channel of being stuck or saturated.
+
+    Attributes
+    ----------
+    last : ndarray of float64, shape (n,)
+        The last reading at each instant; some value where there is none. [unit]
+    earlier : ndarray of float64, shape (n, m)
+        Some of those before it. [unit]
+    ago_ms : ndarray of int64, shape (n, m)
+        How long ago; without end where there is none that counts. [ms]
+    """
+
+    last: Floats
+    earlier: Floats
+    ago_ms: Instants
+
+    @property
+    def moved(self) -> npt.NDArray[np.bool_]:
+        """Where `is_stuck` is False whatever the siblings did, shape (n,): another value within the shortest time."""
+        other = (self.earlier < self.last[:, None]) | (self.earlier > self.last[:, None])
+        return np.asarray((other & (self.ago_ms < STUCK_HOURS * HOUR_MS)).any(axis=1), dtype=np.bool_)
+
+    @property
+    def was_below_top(self) -> npt.NDArray[np.bool_]:
+        """Where `is_saturated` is False whatever the temperature did, shape (n,)."""
+        below = (self.earlier < SATURATED_FROM) & (self.ago_ms < SATURATED_HOURS * HOUR_MS)
+        return np.asarray(below.any(axis=1), dtype=np.bool_)
+
+
+def lately(series: Series, now_ms: Instants, since_ms: int) -> Lately:
+    """Return a few readings before each of several instants.
+
+    Parameters
+    ----------
+    series : Series
+        Of any length, with at least one reading.
+    now_ms : ndarray of int64, shape (n,)
+        [ms, UTC]
+    since_ms : int
+        Readings before do not count: the channel stood elsewhere. [ms, UTC]
+    """
+    last = series.at.searchsorted(now_ms, "right") - 1
+    before = last[:, None] - _LOOKED_AT
+    which = np.maximum(before, 0)
+    at = series.at[which]
+    counts = (before >= 0) & (at >= since_ms)
+    return Lately(series.value[last], series.value[which], np.where(counts, now_ms[:, None] - at, _NEVER_MS))
 
 
 def is_saturated(humidity: Series, temperature: Series, now_ms: int) -> bool:

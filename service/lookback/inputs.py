@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 from sqlmodel import Session
 
-from service.climate.cycle_health import CLIMATE_QUANTITIES, HEALTH_LOOKS_BACK_MS, doubts_at
+from service.climate.cycle_health import CLIMATE_QUANTITIES, HEALTH_LOOKS_BACK_MS, doubts_at, is_asked, is_cleared
 from service.climate.day_cycle import LIT_ABOVE_LUX, Photoperiod, photoperiod_of
 from service.climate.day_view import Channel, Cycle, DayInput
 from service.climate.lamp_light import hours_of, lit_above
@@ -48,9 +48,14 @@ class Tape:
     unfit: npt.NDArray[np.int16]
 
     @cached_property
+    def whole(self) -> Series:
+        """All of it, of no cadence: for what is no matter of how long a reading stands."""
+        return Series(self.at, self.value, UNKNOWN_CADENCE_MS)
+
+    @cached_property
     def wet_runs(self) -> WetRuns:
         """Where it becomes wet, and where dry, were it humidity: once for all days."""
-        return wet_runs(Series(self.at, self.value, UNKNOWN_CADENCE_MS))
+        return wet_runs(self.whole)
 
     def part(self, low: int, high: int) -> "Tape":
         """Return the readings of those indices; nothing is copied."""
@@ -235,12 +240,21 @@ def _doubts(
 ) -> dict[int, dict[str, str]]:
     """Return, by a cycle's start, the channels that probe health did not believe at the end of its window."""
     climate = [h for h in heard if h.placed.fact.quantity in CLIMATE_QUANTITIES]
+    starts = [c.at_ms for c in cycles if c.at_ms + RESPONSE_MIN * MINUTE_MS <= known_ms]
+    ends = np.array(starts, dtype=np.int64) + RESPONSE_MIN * MINUTE_MS
+    asked = [h for h in climate if is_asked(h.placed.fact.quantity, h.placed.zone)]
+    cleared = np.logical_and.reduce([_is_cleared(h, tapes[h.placed.fact.id], ends) for h in asked])
     found: dict[int, dict[str, str]] = {}
-    for cycle in cycles:
-        at = cycle.at_ms + RESPONSE_MIN * MINUTE_MS
-        if at <= known_ms and (doubts := doubts_at([_health_channel(h, tapes, at) for h in climate], at)):
-            found[cycle.at_ms] = doubts
+    for start, at, passes in zip(starts, ends.tolist(), np.broadcast_to(cleared, ends.shape), strict=True):
+        if not passes and (doubts := doubts_at([_health_channel(h, tapes, at) for h in climate], at)):
+            found[start] = doubts
     return found
+
+
+def _is_cleared(heard: Heard, tape: Tape, at_ms: Instants) -> npt.NDArray[np.bool_]:
+    """Say for each instant whether nothing can speak against a channel, without a closer look."""
+    placed = heard.placed
+    return is_cleared(placed.fact.quantity, tape.whole, at_ms, placed.since_ms) & (at_ms < placed.end_ms)
 
 
 def _health_channel(heard: Heard, tapes: dict[int, Tape], at_ms: int) -> Channel:

@@ -1,7 +1,13 @@
+import math
+
 import numpy as np
 import pytest
 from climate_builders import steps
+from hypothesis import given
+from hypothesis import strategies as st
 
+from service.climate.cycle_health import HEALTH_LOOKS_BACK_MS, doubt_of, is_cleared
+from service.climate.day_view import Channel
 from service.climate.likely_causes import (
     BASKING_ALONE,
     DRYING,
@@ -233,3 +239,33 @@ def test_falling_humidity_is_drying_only_when_water_leaves() -> None:
     assert cause_of_falling_humidity(same_water, warming, NOW) == WARMING
     assert cause_of_falling_humidity(less_water, over(2, 25.0), NOW) == DRYING
     assert cause_of_falling_humidity(over(2, 60.0), over(2, 25.0), NOW) == ""
+
+
+known_values = st.sampled_from([97.0, 99.4, 99.5, 100.0, math.nan])
+
+
+@given(st.lists(st.tuples(st.integers(1, 90), known_values), min_size=1, max_size=40), st.integers(0, 900), st.data())
+def test_what_is_cleared_by_a_few_readings_is_not_doubted(
+    steps_and_values: list[tuple[int, float]], since_min: int, data: st.DataObject
+) -> None:
+    at = np.cumsum([step for step, _ in steps_and_values]) * MINUTE_MS
+    value = np.array([v for _, v in steps_and_values])
+    now_ms = data.draw(st.integers(0, int(at[-1]) + HOUR_MS))
+    # A neighbour that moves all the time: whatever may be stuck is.
+    axis = np.arange(0, now_ms + 1, MINUTE_MS)
+    warm = Channel("a/air_temperature", "air_temperature", "ambient", Series(axis, axis / HOUR_MS, MINUTE_MS), 1, 1, 0)
+    since_ms = since_min * MINUTE_MS
+    there = (at >= max(now_ms - HEALTH_LOOKS_BACK_MS, since_ms)) & (at <= now_ms)
+    for quantity in ("relative_humidity", "air_temperature"):
+        here = Channel("b/it", quantity, "ambient", Series(at[there], value[there], 30 * MINUTE_MS), 1, 1, 0.1)
+        cleared = is_cleared(quantity, Series(at, value, MINUTE_MS), np.array([now_ms]), since_ms)
+        assert not (cleared[0] and doubt_of(here, [warm], now_ms))
+
+
+def test_a_channel_that_moves_is_cleared_and_one_that_stands_still_is_not() -> None:
+    now = np.array([NOW, NOW - HOUR_MS])
+    assert is_cleared("air_temperature", over(14, lambda m: 20 + m / 60), now, 0).all()
+    assert not is_cleared("air_temperature", over(14, 20), now, 0).any()
+    assert is_cleared("relative_humidity", over(14, lambda m: np.where(m > -30, 100, 80)), now[:1], 0).all()
+    assert not is_cleared("relative_humidity", over(14, 100), now, 0).any()
+    assert not is_cleared("relative_humidity", series_of([], []), now, 0).any()
