@@ -138,25 +138,33 @@ class Walker:
             seen.add(address)
             counts[kind] += 1
             answer = self.client.get(address)
-            self.look_at(address, answer)
+            read = self.look_at(address, answer)
             self.pages[address] = answer
-            if "text/html" in answer.headers.get("content-type", ""):
-                read = PageRead(answer.text)
+            if read is not None:
                 waiting.extend(urljoin(address, link) for link in read.links if link.startswith(("/", "?")))
                 for form in read.forms:
                     form.action = urljoin(address, form.action)
                     self.forms.setdefault(f"{form.method} {self.kind_of(form.action)}", form)
 
-    def look_at(self, address: str, answer: httpx.Response) -> None:
-        """Note what is wrong with an answer: an error of ours, something foreign in a page or in a header."""
+    def look_at(self, address: str, answer: httpx.Response) -> PageRead | None:
+        """Note what is wrong with an answer: an error of ours, something foreign in a page or in a header.
+
+        Returns the page, where it is one.
+        """
         if answer.status_code >= httpx.codes.INTERNAL_SERVER_ERROR:
             self.wrong.append((address, str(answer.status_code)))
         if "hostile" in str(answer.headers.get("set-cookie", "")) or "bcc" in answer.headers:
             self.wrong.append((address, f"header {answer.headers}"))
-        if "text/html" in answer.headers.get("content-type", ""):
-            self.wrong.extend((address, foreign) for foreign in PageRead(answer.text).foreign)
-            if "1337" in answer.text:
-                self.wrong.append((address, "a template was run"))
+        goes_to = urlsplit(answer.headers.get("location", "/"))
+        if goes_to.scheme or goes_to.netloc or not goes_to.path.startswith("/"):
+            self.wrong.append((address, f"leads to {answer.headers['location']}"))
+        if "text/html" not in answer.headers.get("content-type", ""):
+            return None
+        if "1337" in answer.text:
+            self.wrong.append((address, "a template was run"))
+        read = PageRead(answer.text)
+        self.wrong.extend((address, foreign) for foreign in read.foreign)
+        return read
 
     def fill(self, wholly: Collection[str]) -> Iterator[tuple[str, str, int]]:
         """Send every form that was met with hostile texts, some wholly: every text in each field by itself."""

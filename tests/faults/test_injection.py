@@ -2,12 +2,14 @@
 
 import csv
 import io
+import json
 import re
 import tomllib
 import zipfile
 from collections import Counter
 from collections.abc import Iterator
 from datetime import UTC, datetime
+from itertools import product
 from pathlib import Path
 from urllib.parse import quote
 from xml.etree import ElementTree as ET
@@ -19,6 +21,8 @@ import sqlalchemy as sa
 from playwright.sync_api import Browser
 from pypdf import PdfReader
 
+from service.alarms.record import Occurrence, record_raised
+from service.api.live import live_position
 from service.ingest.arrivals import Arrival
 from service.ingest.csv_files import import_csv
 from service.ingest.intake import Intake
@@ -28,7 +32,7 @@ from service.notify.composing import told_of_alarm
 from service.notify.messages import Frame, message_of
 from service.notify.routes.route import route_of
 from service.notify.trying import send_test
-from service.people.passwords import NOBODYS
+from service.people.passwords import NOBODYS, kept
 from service.people.roles import Role
 from service.people.signing_in import open_session
 from service.store.animals import add_animal
@@ -43,6 +47,7 @@ from tests.notify.receivers import Mailbox
 __all__ = ["chromium"]
 TEXTS = HOSTILE | FORMULAS
 WORDS = frozenset(piece for route in ACCESS for piece in route.split(" ")[1].split("/") if "{" not in piece)
+PASSWORD = "nine dry stones"  # noqa: S105 - of nobody
 STARTS = ("/", "/journal", "/animals", "/clutches", "/care", "/probes", "/people", "/people/keys")
 QUERY = (
     "q", "from", "to", "of", "animal", "clutch", "enclosure", "kind", "name", "enclosures", "state", "priority",
@@ -143,6 +148,38 @@ def test_no_page_is_broken_out_of_whatever_its_forms_were_given(walker: Walker) 
     assert (len(walker.pages) > 50, walker.sent > 100) == (True, True), "little was seen"
     for path in ("/animals", "/clutches", "/care", "/people/keys", "/probes", "/journal", "/"):
         assert HOSTILE["name"] in "\n".join(PageRead(walker.pages[path].text).said), f"{path}: not as it was written"
+
+
+def test_what_the_live_stream_says_is_one_line_and_a_browser_that_hears_it_runs_nothing(
+    chromium: Browser, server: Server, client: httpx.Client, house: Glasshouse
+) -> None:
+    page = chromium.new_page()
+    page.context.add_cookies([{"name": "wardian", "value": client.cookies["wardian"], "url": server.url}])
+    page.goto(f"{server.url}/alarms", wait_until="load")
+    with house.store.read() as session:
+        before = live_position(session)
+    said: list[str] = []
+    for number, text in enumerate(TEXTS.values()):
+        place, at = f"hot/basking/{number}", house.clock[0]
+        with house.store.write() as session:
+            cause = f"{text} heard live {number}"
+            alarm = record_raised(session, Occurrence("basking-cold", place, "low", at, at, 1, cause=cause), at)
+        sent = client.post(f"/api/v1/alarms/{alarm.id if alarm else 0}/acknowledge", json={"note": text})
+        assert sent.status_code in {200, 204, 422}, sent.text
+        said += [cause.strip()] if sent.status_code == 422 else [cause.strip(), text.strip()]
+    house.parts.wake.notify()
+    heard: list[str] = []
+    with client.stream("GET", "/api/v1/live", params={"after": before}) as stream:
+        for line in stream.iter_lines():
+            assert re.match(r"$|(id|event|data|retry|): ?", line), "a line of its own"
+            change = json.loads(line[6:]).get("transition", {}) if line.startswith("data: {") else {}
+            heard += [change["note"].strip()] if change.get("note") else []
+            if len(heard) == len(said):
+                break
+    assert [one.replace("\r\n", "\n") for one in said] == [one.replace("\r\n", "\n") for one in heard]
+    page.get_by_text(f"heard live {len(TEXTS) - 1}").first.wait_for(state="attached")
+    assert page.evaluate("[window.ran, document.querySelectorAll('hostile-tag').length]") == [None, 0]
+    page.close()
 
 
 def test_a_real_browser_finds_nothing_foreign_and_runs_nothing(
@@ -278,6 +315,61 @@ def test_what_an_import_refuses_is_no_formula_in_the_table_of_it(house: Glasshou
         rows = list(csv.reader(refused))[1:]
     assert [cell for row in rows for cell in row if FORMULA.match(cell)] == []
     assert [row[2] for row in rows] == [defused(",".join([text] * 4)) for text in TEXTS.values()]
+
+
+def test_the_doors_take_a_text_as_a_text_and_lead_nowhere_else(
+    walker: Walker, server: Server, house: Glasshouse
+) -> None:
+    with house.store.write() as session:
+        kim = {"name": "Kim", "key": "kim", "role": Role.KEEPER, "password": kept(PASSWORD, b"s" * 16)}
+        session.add(Person(**kim, made_at=house.clock[0], made_by="a test"))
+    with httpx.Client(base_url=server.url, timeout=60, headers={"origin": server.url}) as stranger:
+        doors = Walker(stranger, WORDS)
+        for name in ("header", "markup", "name"):
+            text = HOSTILE[name]
+            doors.look_at("sign in", stranger.post("/sign-in", data=dict.fromkeys(("name", "password", "to"), text)))
+            doors.look_at("to", stranger.get("/sign-in", params={"to": text}))
+            doors.look_at(
+                "invited", stranger.post("/invitation", data=dict.fromkeys(("name", "secret", "password"), text))
+            )
+        for to in (
+            HOSTILE["header"],
+            HOSTILE["script address"],
+            "//elsewhere.test",
+            "/\\elsewhere.test",
+            "/\t/elsewhere.test",
+        ):
+            answer = stranger.post("/sign-in", data={"name": "Kim", "password": PASSWORD, "to": to})
+            assert answer.status_code == 303
+            doors.look_at(f"to {to}", answer)
+        for name in ("nul", "markup"):
+            text = HOSTILE[name]
+            doors.look_at("my password", stranger.post("/my-password", data={"old": text, "password": text}))
+            doors.look_at("mine", stranger.post("/my-password", data={"old": PASSWORD, "password": text, "again": "x"}))
+    owners = Walker(walker.client, WORDS)
+    for route, name in product(sorted(ACCESS), ("nul", "markup")):
+        if route.startswith("POST ") and re.search(r"/(withdraw|remove|revoke|end)$", route):
+            address = re.sub(r"\{[^}]+\}", quote(HOSTILE[name], safe=""), route.removeprefix("POST "))
+            sent = walker.client.post(address, data=dict.fromkeys(("confirm", "name", "note", "back"), HOSTILE[name]))
+            owners.look_at(f"{route} {name}", sent)
+            assert sent.status_code not in {httpx.codes.OK, httpx.codes.NO_CONTENT}, route
+    assert doors.wrong + owners.wrong == []
+
+
+def test_the_first_owner_may_be_called_anything(server: Server, house: Glasshouse) -> None:
+    with house.store.write() as session:
+        session.execute(sa.text("DELETE FROM session"))
+        session.execute(sa.text("DELETE FROM person"))
+    with httpx.Client(base_url=server.url, timeout=60, headers={"origin": server.url}) as first:
+        read = Walker(first, WORDS)
+        for name in ("nul", "header", "markup", "name", "formula"):
+            sent = {"name": HOSTILE[name], "password": PASSWORD, "again": PASSWORD}
+            answer = first.post("/first-owner", data=sent)
+            read.look_at(f"first owner {name}", answer)
+            assert answer.status_code == (303 if name == "formula" else 422), name
+        read.walk("/people", "/my-password")
+        assert read.wrong == []
+        assert HOSTILE["formula"] in "\n".join(PageRead(first.get("/people").text).said)
 
 
 def _is_number(cell: str) -> bool:
