@@ -1,6 +1,6 @@
 // The profile editor: the day is drawn anew while someone writes.
 import "./page.js";
-import { place } from "./refresh.js";
+import { place } from "./place.js";
 
 const WAIT_MS = 250;
 const form = document.getElementById("profile-form");
