@@ -6,12 +6,13 @@ from itertools import pairwise
 from typing import Final
 
 import numpy as np
+import numpy.typing as npt
 
 from service.climate.misting import ASKED_RESPONSE, LONGEST_SPIKE_MIN, SPIKE_ENDS_AT
 from service.climate.misting_noise import LEAST_NOISE
+from service.climate.peaks import prominent_peaks
 from service.climate.ranges import MINUTE_MS, Floats, Instants
 from service.climate.series import hold_ms
-from service.climate.signal_filters import centred_median, prominent_peaks
 from service.climate.zone_air import ZoneAir
 
 # All of these: common practice, no source.
@@ -49,57 +50,109 @@ class Spike:
     rise_minutes: float
 
 
-def running_baseline(vapour: Floats) -> Floats:
-    """Return the median of the preceding hour at each minute, shape (n,); NaN where less than 30 min of it is known.
+def running_baseline(vapour: Floats, part: slice = slice(None)) -> Floats:
+    """Return the median of the preceding hour at each minute of a part; NaN where less than 30 min of it is known.
 
     Parameters
     ----------
     vapour : ndarray, shape (n,)
-        One value a minute, NaN where unknown. [Pa]
+        One value a minute, NaN where unknown; an unknown minute counts as the last known one, of the first ones as the
+        first known. Of an even number of minutes the upper one of the two in the middle. [Pa]
+    part : slice
+        Which minutes are asked for; by default all of them.
     """
     known = ~np.isnan(vapour)
     if not known.any():
-        return np.full(vapour.shape, np.nan)
-    # Unknown minutes take the last known value (the first ones the first known); too many of them give no baseline.
-    last_known = np.maximum.accumulate(np.where(known, np.arange(len(vapour)), int(np.argmax(known))))
-    padded = np.concatenate((np.full(BASELINE_MIN, np.nan), vapour[last_known]))
-    padded[:BASELINE_MIN] = padded[BASELINE_MIN]
-    half = BASELINE_MIN // 2
-    # The filter is centred on [i - 30, i + 29]: half an hour to its right, the window ends where the minute begins.
-    centred = centred_median(padded, BASELINE_MIN)
-    counted = np.concatenate(([0], np.cumsum(known)))
-    index = np.arange(len(vapour))
-    enough = counted[index] - counted[np.maximum(0, index - BASELINE_MIN)] >= LEAST_BASELINE_MIN
-    return np.where(enough, centred[half : half + len(vapour)], np.nan)
+        return np.full(vapour[part].shape, np.nan)
+    counted = np.concatenate((np.zeros(BASELINE_MIN + 1, np.int64), np.cumsum(known)))
+    enough = (counted[BASELINE_MIN:-1] - counted[: -BASELINE_MIN - 1])[part] >= LEAST_BASELINE_MIN
+    # The hour before each minute, one a row; nothing is copied until the median is taken.
+    hours = np.lib.stride_tricks.sliding_window_view(_with_an_hour(vapour), BASELINE_MIN)[:-1][part]
+    return np.where(enough, np.partition(hours, BASELINE_MIN // 2, axis=1)[:, BASELINE_MIN // 2], np.nan)
 
 
-def added_by_minute(air: ZoneAir, start_ms: int, end_ms: int) -> tuple[Instants, Floats, Floats]:
-    """Return added humidity against the running baseline, and humidity itself, one value a minute.
+def lowest_before(vapour: Floats) -> Floats:
+    """Return the least of the preceding hour at each minute, shape (n,): the running baseline is never below it.
 
     Parameters
     ----------
-    air : ZoneAir
-        From 60 min before the start.
-    start_ms, end_ms : int
-        [ms, UTC]
+    vapour : ndarray, shape (n,)
+        As for the baseline; some of it known. [Pa]
+    """
+    lowest, width = _with_an_hour(vapour), 1
+    while width < BASELINE_MIN:
+        step = min(width, BASELINE_MIN - width)
+        lowest, width = np.minimum(lowest[:-step], lowest[step:]), width + step
+    return lowest[: len(vapour)]
 
-    Returns
-    -------
+
+def _with_an_hour(vapour: Floats) -> Floats:
+    """Return an hour of the first known value, then each minute with the last known one."""
+    known = ~np.isnan(vapour)
+    last_known = np.maximum.accumulate(np.where(known, np.arange(len(vapour)), int(np.argmax(known))))
+    filled = vapour[last_known]
+    return np.concatenate((np.repeat(filled[:1], BASELINE_MIN), filled))
+
+
+@dataclass(frozen=True, eq=False)
+class _Minutes:
+    """A zone's air, minute by minute.
+
+    Attributes
+    ----------
     at : ndarray of int64, shape (n,)
         [ms, UTC]
-    added, humidity : ndarray of float64, shape (n,)
-        Added humidity is NaN where either is not known. [%RH]
+    vapour : ndarray of float64, shape (n,)
+        NaN where unknown. [Pa]
+    part : ndarray of int64, shape (n,)
+        The index of the reading that stands.
     """
-    at = np.arange(start_ms - BASELINE_MIN * MINUTE_MS, end_ms, GRID_MS, dtype=np.int64)
-    if not air.at.size:
-        nothing = np.full(max(0, len(at) - BASELINE_MIN), np.nan)
-        return at[BASELINE_MIN:], nothing, nothing
-    index = np.searchsorted(air.at, at, "right") - 1
+
+    at: Instants
+    vapour: Floats
+    part: Instants
+
+    def added(self, air: ZoneAir, which: slice) -> Floats:
+        """Return added humidity against the running baseline at some minutes, NaN where unknown [%RH]."""
+        # Where no reading stands, its humidity is of an earlier time.
+        known = ~np.isnan(self.vapour[which])
+        return np.where(known, air.added_humidity(running_baseline(self.vapour, which), self.part[which]), np.nan)
+
+
+def _minutes(air: ZoneAir, start_ms: int, end_ms: int) -> _Minutes:
+    at = np.arange(start_ms, end_ms, GRID_MS, dtype=np.int64)
+    index = air.at.searchsorted(at, "right") - 1
     part = np.maximum(index, 0)
     stands = (index >= 0) & (at - air.at[part] < hold_ms(air.cadence_ms))
-    baseline = running_baseline(np.where(stands, air.vapour.value[part], np.nan))
-    added = np.where(stands, air.added_humidity(baseline, part), np.nan)
-    return at[BASELINE_MIN:], added[BASELINE_MIN:], air.humidity[part][BASELINE_MIN:]
+    return _Minutes(at, np.where(stands, air.vapour.value[part], np.nan), part)
+
+
+def _may_peak(air: ZoneAir, minutes: _Minutes, asked: npt.NDArray[np.bool_], least: float) -> bool:
+    """Say whether added humidity may have a peak at one of those minutes that are asked for.
+
+    It reaches no limit that it would not reach against the driest minute of the hour before, below which no baseline
+    lies. Where that leaves minutes, a look at them and at the hour before settles it on most days: what still falls
+    after a cycle is no peak. What lies beyond is taken for as low as can be.
+    """
+    known = np.flatnonzero(asked & ~np.isnan(minutes.vapour))
+    if not known.size:
+        return False
+    high = known[air.added_humidity(lowest_before(minutes.vapour)[known], minutes.part[known]) >= least]
+    for group in np.split(high, np.flatnonzero(np.diff(high) > BASELINE_MIN) + 1) if high.size else ():
+        near = slice(max(0, int(group[0]) - BASELINE_MIN), int(group[-1]) + 2)
+        added = np.nan_to_num(minutes.added(air, near))
+        peaks = prominent_peaks(np.concatenate(([-np.inf], added, [-np.inf])), least) + near.start - 1
+        if asked[peaks].any():
+            return True
+    return False
+
+
+def _of_cycle(when: Instants, cycles: Instants) -> npt.NDArray[np.bool_]:
+    """Say for each instant whether a peak then is a cycle's; the starts of cycles are in order [ms, UTC]."""
+    if not cycles.size:
+        return np.zeros(when.shape, dtype=np.bool_)
+    before = cycles.searchsorted(when) - 1
+    return (before >= 0) & (when - cycles[np.maximum(before, 0)] <= AFTER_CYCLE_MIN * MINUTE_MS)
 
 
 def _rise(added: Floats, peak: int, earliest: int) -> tuple[int, int]:
@@ -152,27 +205,36 @@ def unscheduled_spikes(
         In order of time. A rise that takes more than 20 min, or of which a part is not known, is no spike; nor is one
         in which relative humidity itself did not rise.
     """
+    if not air.at.size:
+        return ()
     horizon = min(known_until_ms, end_ms + LONGEST_SPIKE_MIN * MINUTE_MS)
-    # An hour more before the start, so that a rise over midnight has its foot.
-    at, added, humidity = added_by_minute(air, start_ms - BASELINE_MIN * MINUTE_MS, max(start_ms, horizon))
-    filled = np.nan_to_num(added)
-    found: list[Spike] = []
-    own = np.sort(np.asarray(cycles_ms, dtype=np.int64))
-    peaks = prominent_peaks(filled, least)
-    for before, peak in pairwise([0, *peaks.tolist()]):
-        when = int(at[peak])
-        earlier = own[own < when]
-        of_cycle = len(earlier) > 0 and when - int(earlier[-1]) <= AFTER_CYCLE_MIN * MINUTE_MS
-        if of_cycle or not start_ms <= when < end_ms:
-            continue
-        foot, head = _rise(filled, peak, max(before, peak - BASELINE_MIN))
-        rise_min = float(at[head] - at[foot]) / MINUTE_MS
-        if rise_min > LONGEST_RISE_MIN or np.isnan(added[foot : peak + 1]).any():
-            continue
-        if humidity[foot : peak + 1].max() - humidity[foot] <= LEAST_NOISE + air.humidity_repeat:
-            # Wet ground in warming air: humidity was held, not raised.
-            continue
-        last = _end(added, peak)
-        end = int(at[last]) if last < len(at) else int(at[-1]) + GRID_MS
-        found.append(Spike(int(at[foot]), when, end, float(added[peak]), rise_min))
-    return tuple(found)
+    # An hour for the baseline, and one more so that a rise over midnight has its foot.
+    minutes = _minutes(air, start_ms - 2 * BASELINE_MIN * MINUTE_MS, max(start_ms, horizon))
+    at = minutes.at
+    asked = (at >= start_ms) & (at < end_ms) & ~_of_cycle(at, np.sort(np.asarray(cycles_ms, dtype=np.int64)))
+    if not _may_peak(air, minutes, asked, least):
+        return ()
+    after_an_hour = slice(BASELINE_MIN, None)
+    added, at = minutes.added(air, after_an_hour), at[after_an_hour]
+    humidity = air.humidity[minutes.part[after_an_hour]]
+    peaks = prominent_peaks(np.nan_to_num(added), least).tolist()
+    spikes = (
+        _spike(at, added, humidity, max(before, peak - BASELINE_MIN), peak, LEAST_NOISE + air.humidity_repeat)
+        for before, peak in pairwise([0, *peaks])
+        if asked[BASELINE_MIN + peak]
+    )
+    return tuple(spike for spike in spikes if spike is not None)
+
+
+def _spike(at: Instants, added: Floats, humidity: Floats, earliest: int, peak: int, least_rise: float) -> Spike | None:
+    """Return the spike of a peak; None where it rose too slowly, is not known, or humidity itself did not rise."""
+    foot, head = _rise(np.nan_to_num(added), peak, earliest)
+    rise_min = float(at[head] - at[foot]) / MINUTE_MS
+    if rise_min > LONGEST_RISE_MIN or np.isnan(added[foot : peak + 1]).any():
+        return None
+    if humidity[foot : peak + 1].max() - humidity[foot] <= least_rise:
+        # Wet ground in warming air: humidity was held, not raised.
+        return None
+    last = _end(added, peak)
+    end = int(at[last]) if last < len(at) else int(at[-1]) + GRID_MS
+    return Spike(int(at[foot]), int(at[peak]), end, float(added[peak]), rise_min)

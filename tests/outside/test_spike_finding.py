@@ -4,9 +4,11 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.ndimage import median_filter
 from scipy.signal import find_peaks, peak_prominences
 
-from service.climate.signal_filters import centred_median, prominent_peaks
+from service.climate.peaks import prominent_peaks
+from service.climate.spikes import running_baseline
 
 # Source: the example of scipy.signal.peak_prominences in SciPy's reference: this signal has these prominences.
 PUBLISHED = [1.24159486, 0.47840168, 0.28470524, 3.10716793, 0.284603, 0.47822491, 2.48340261, 0.47822491]
@@ -46,10 +48,17 @@ def test_the_peaks_kept_are_those_of_the_definition(values: list[int]) -> None:
 
 
 @settings(deadline=None)  # a slow machine must not fail a property
-@given(st.lists(st.floats(-50, 50), min_size=1, max_size=80), st.integers(1, 12))
-def test_the_running_median_is_that_of_each_window(values: list[float], size: int) -> None:
-    padded = [values[0]] * size + values + [values[-1]] * size
-    expected = [
-        sorted(padded[size + i - size // 2 : size + i - size // 2 + size])[size // 2] for i in range(len(values))
-    ]
-    assert centred_median(np.array(values), size).tolist() == expected
+@given(st.lists(st.integers(-3, 12) | st.floats(-3, 12), max_size=60), st.sampled_from([-1.0, 0.0, 2.0, 5.0]))
+def test_flat_tops_are_found_as_scipy_finds_them(values: list[float], least: float) -> None:
+    signal = np.array(values, dtype=np.float64)
+    expected, _ = find_peaks(signal, height=least, prominence=least)
+    assert prominent_peaks(signal, least).tolist() == expected.tolist()
+
+
+@settings(deadline=None)  # a slow machine must not fail a property
+@given(st.lists(st.integers(500, 505) | st.floats(500, 3000), min_size=61, max_size=300))
+def test_the_running_baseline_is_the_running_median_of_scipy(values: list[float]) -> None:
+    signal = np.array(values, dtype=np.float64)
+    # Its window of 60 lies from 30 before to 29 after: at the 30th before a minute it ends where that minute begins.
+    expected = median_filter(signal, size=60, mode="nearest")[30:-30]
+    assert running_baseline(signal)[60:].tolist() == expected.tolist()
