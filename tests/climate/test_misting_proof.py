@@ -10,8 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from service.climate.day_view import Cycle
-from service.climate.misting import MistingResult, MistingVerdict, Surroundings, judge_cycle, judge_cycles
-from service.climate.misting_trend import by_time_of_day, weakening_of
+from service.climate.misting import MistingResult, Surroundings, judge_cycle, judge_cycles
 from service.climate.psychrometrics import relative_humidity_of, saturation_pressure
 from service.climate.ranges import DAY_MS, HOUR_MS, MINUTE_MS, Floats
 from service.climate.series import series_of
@@ -308,46 +307,6 @@ def test_temperatures_out_of_the_formulas_range_are_unknown_not_an_error() -> No
     at = T0 + np.rint(m * MINUTE_MS).astype(np.int64)
     of = zone_air(series_of(at, np.full(m.shape, 60.0)), series_of(at, np.full(m.shape, 85.0)))
     assert judged(of).verdict == "no data"
-
-
-def results(*responses: float, verdict: MistingVerdict = MistingVerdict.CONFIRMED) -> list[MistingResult]:
-    return [MistingResult(T0 + i * DAY_MS, "schedule", verdict, response=r) for i, r in enumerate(responses)]
-
-
-def test_a_clogging_nozzle_shows_as_weakening() -> None:
-    found = weakening_of(results(*[20] * 20, 14, 11, 10, 9, 8))
-    assert found.weakening
-    assert found.ratio == pytest.approx(0.5)
-    assert "nozzle" in found.sentence
-
-
-def test_a_steady_system_is_not_weakening_and_one_bad_cycle_is_no_trend() -> None:
-    assert not weakening_of(results(*[20] * 20)).weakening
-    assert not weakening_of(results(*[20] * 20, 2)).weakening
-
-
-def test_too_few_cycles_give_no_trend() -> None:
-    assert not weakening_of(results(*[20] * 4, 1, 1, 1, 1, 1)).weakening
-    assert weakening_of(results(*[20] * 5, 1, 1, 1, 1, 1)).weakening
-
-
-def test_cycles_without_headroom_or_data_do_not_count() -> None:
-    blind = results(*[1] * 10, verdict=MistingVerdict.SATURATED)
-    assert not weakening_of(results(*[20] * 10) + blind).weakening
-
-
-def test_only_the_28_cycles_before_count_as_before() -> None:
-    assert weakening_of(results(*[2] * 60, *[20] * 28, *[5] * 5)).earlier == 20
-
-
-def test_cycles_are_grouped_by_the_wall_clock_over_the_change_of_the_clocks() -> None:
-    lisbon = ZoneInfo("Europe/Lisbon")
-    spring = 1_774_742_400_000  # 2026-03-29 00:00 in Lisbon, an hour before the clocks go forward
-    mornings = [spring - DAY_MS + 8 * HOUR_MS, spring + 7 * HOUR_MS, spring + DAY_MS + 7 * HOUR_MS]
-    nights = [spring - DAY_MS - 5 * MINUTE_MS, spring + 5 * MINUTE_MS]
-    found = by_time_of_day([MistingResult(t, "schedule", None) for t in sorted(mornings + nights)], lisbon)
-    assert sorted([r.at_ms for r in group] for group in found) == sorted([nights, mornings])
-    assert by_time_of_day([], lisbon) == []
 
 
 def spikes(of: ZoneAir, cycles: list[int] | None = None, now_min: float = 300) -> tuple[object, ...]:
