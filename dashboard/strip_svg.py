@@ -88,8 +88,7 @@ def draw(strip: Strip, *, hours: bool = False) -> Markup:
         parts.append(_written(strip, scale))
     parts.append("".join(_rain(axis, mark, strip.now_ms) for mark in strip.rain))
     if axis.start_ms <= strip.now_ms < axis.end_ms:
-        x = _percent(axis.share(strip.now_ms))
-        parts.append(f'<line class="now" x1="{x}" x2="{x}" y1="0" y2="100%"/>')
+        parts.append(f'<rect class="now" x="{_percent(axis.share(strip.now_ms))}" width="2" height="100%"/>')
     parts.append("</svg>")
     return Markup("".join(parts))  # noqa: S704 - numbers and one escaped label
 

@@ -221,15 +221,24 @@ def test_a_chart_shows_other_spans_and_has_a_table_twin(open_page: OpenPage) -> 
     assert screen.complaints == []
 
 
-def test_a_zoom_asks_the_service_for_the_view(open_page: OpenPage) -> None:
-    page = open_page("/enclosures/steady").page
+def test_a_zoom_asks_the_service_for_the_view_and_stays(open_page: OpenPage, server: Server) -> None:
+    page = open_page("/about").page
+    # The minute after which a chart that follows the present moves on.
+    page.add_init_script("const real = setInterval; window.setInterval = (f, ms) => real(f, ms === 60_000 ? 300 : ms);")
+    page.goto(f"{server.url}/enclosures/steady")
     drawn(page, "/enclosures/steady")
+    ends = "() => document.getElementById('chart').layout.xaxis.range"
+    followed = page.evaluate(ends)
+    wait_until(lambda: page.evaluate(ends) != followed)
     with page.expect_response(lambda answer: "/figure?from=" in answer.url) as asked:
-        page.evaluate(
-            "() => { const [a, b] = document.getElementById('chart').layout.xaxis.range;"
-            " Plotly.relayout('chart', {'xaxis.range': [a + 3_600_000, b - 3_600_000 * 20]}); }"
+        chosen = page.evaluate(
+            "async () => { const [a, b] = document.getElementById('chart').layout.xaxis.range;"
+            " await Plotly.relayout('chart', {'xaxis.range': [a + 3_600_000 * 20, b]});"
+            " return document.getElementById('chart').layout.xaxis.range.map(Math.round); }"
         )
     assert asked.value.ok
+    page.wait_for_timeout(1_000)
+    assert page.evaluate(ends) == chosen
 
 
 def test_a_view_is_moved_by_keyboard_and_one_line_tells_what_every_panel_said(open_page: OpenPage) -> None:

@@ -38,6 +38,7 @@ export function chart(element, say, shown) {
 
   async function draw() {
     const turn = ++asked;
+    clearTimeout(timer);
     // Whoever moves on leaves a view behind: the service need not draw it.
     under?.abort();
     under = new AbortController();
@@ -87,7 +88,8 @@ export function chart(element, say, shown) {
         view = range.map((edge) => Math.round(edge));
         if (view[1] - view[0] < SHORTEST_MS) view[1] = view[0] + SHORTEST_MS;
       }
-      later();
+      // A pointer that was let go has chosen: the finer figure is asked for at once.
+      draw();
     });
   }
 

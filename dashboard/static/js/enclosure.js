@@ -14,6 +14,7 @@ const buttons = [...document.querySelectorAll("[data-span]")];
 const [from, to] = [document.getElementById("from"), document.getElementById("to")];
 let span = Number(buttons[0].dataset.span);
 let shown = null;
+let followed = null;
 
 const drawing = chart(element, (text) => (said.textContent = text), (start, end) => {
   shown = [start, end];
@@ -32,7 +33,8 @@ answering(() => page.pieces.everything());
 function showSpan() {
   if (span === null) return drawing.redraw();
   const end = page.now() + (span <= 24 * HOUR_MS ? HOUR_MS : 0);
-  return drawing.show(Math.round(end - span), Math.round(end));
+  followed = [Math.round(end - span), Math.round(end)];
+  return drawing.show(...followed);
 }
 
 function press(button) {
@@ -89,5 +91,5 @@ twin.addEventListener("toggle", () => twin.open && fillTable());
 showSpan();
 setInterval(() => {
   // A view that someone chose stays as it is; one that follows the present moves on.
-  if (span !== null && shown && drawing.view()?.[1] >= page.now() - 2 * REDRAW_MS) showSpan();
+  if (span !== null && drawing.view()?.every((edge, at) => edge === followed[at])) showSpan();
 }, REDRAW_MS);
