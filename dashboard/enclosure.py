@@ -4,9 +4,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
+from markupsafe import Markup
 from sqlmodel import Session
 
 from dashboard.callouts import AlarmView, alarm_view
+from dashboard.scales import scale_of
 from dashboard.tiles import DayDrawings, TileView
 from dashboard.words import ago, exact, iso, limits, measured, of_ms, quantity_name, unit_of, zone_name
 from service.api.rhythms import Rhythms
@@ -25,6 +27,7 @@ class ValueView:
     zone: str
     quantity: str
     value: str
+    scale: Markup
     target: str
     source: str
     channel: str
@@ -105,6 +108,7 @@ def value_views(values: Sequence[ZoneValue], facts: RoomFacts, now: datetime) ->
                 zone=zone_name(value.zone),
                 quantity=quantity_name(value.quantity),
                 value=measured(value.value, unit),
+                scale=scale_of(value.value, target.low if target else None, target.high if target else None, unit),
                 target=limits(target.low, target.high, unit) if target else "",
                 source=target.source if target else "",
                 channel=value.channel,

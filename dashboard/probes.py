@@ -1,5 +1,6 @@
 """The Probes page's content: who speaks unclaimed, what could not be read, and how each probe is."""
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -8,6 +9,7 @@ from urllib.parse import quote
 
 from sqlmodel import Session
 
+from dashboard.racks import racks_of
 from dashboard.words import ago, exact, iso, measured, quantity_name, span, unit_of, zone_name
 from service.api.parts import Parts
 from service.api.probe_answers import shown_payload
@@ -60,6 +62,8 @@ class ProbeRow:
     model: str
     places: tuple[tuple[str, str, str], ...]
     values: str
+    figures: str
+    zones: str
     heard: str
     heard_iso: str
     heard_exact: str
@@ -71,12 +75,36 @@ class ProbeRow:
 
 
 @dataclass(frozen=True, slots=True)
+class Door:
+    """An enclosure in its rack with the probes that stand in it; column and row are 0 where the rack keeps order."""
+
+    key: str
+    name: str
+    column: int
+    row: int
+    probes: tuple[ProbeRow, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class ProbeRack:
+    """A rack as it stands; without a name the enclosures that have no place."""
+
+    name: str
+    columns: int
+    is_placed: bool
+    doors: tuple[Door, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class ProbesView:
-    """What the page shows."""
+    """What the page shows: `troubled` need a look, `loose` stand in no enclosure, `usual` is how often most speak."""
 
     unclaimed: tuple[SpeakerView, ...]
     refused: tuple[SpeakerView, ...]
-    probes: tuple[ProbeRow, ...]
+    troubled: tuple[ProbeRow, ...]
+    racks: tuple[ProbeRack, ...]
+    loose: tuple[ProbeRow, ...]
+    usual: str
     flood: str
     counts: str
 
@@ -91,13 +119,35 @@ def probes_view(session: Session, facts: RoomFacts, parts: Parts) -> ProbesView:
     counts = f"{len(standing)} probe{'' if len(standing) == 1 else 's'}" + (
         f" · {troubled} need{'s' if troubled == 1 else ''} a look" if troubled else ""
     )
+    rows = tuple(probe_row(facts, one, now) for one in standing)
     return ProbesView(
         unclaimed=tuple(speaker_view(session, facts, source, now) for source in sources),
         refused=_refused(session, facts, now),
-        probes=tuple(probe_row(facts, one, now) for one in standing),
+        troubled=tuple(row for row in rows if row.troubles),
+        racks=_racks(facts, rows),
+        loose=tuple(row for row in rows if not row.places),
+        usual=next((cadence for cadence, _ in Counter(row.cadence for row in rows if row.cadence).most_common(1)), ""),
         flood=f"{gone.count:,} messages of others made room: more speak here than are kept." if gone else "",
         counts=counts,
     )
+
+
+def _racks(facts: RoomFacts, rows: Sequence[ProbeRow]) -> tuple[ProbeRack, ...]:
+    """Return the racks with the probes that stand in them; a probe of two enclosures stands in both."""
+    within: dict[str, list[ProbeRow]] = {}
+    for row in sorted(rows, key=lambda row: row.key):
+        for key in dict.fromkeys(key for key, _, _ in row.places):
+            within.setdefault(key, []).append(row)
+    return tuple(
+        ProbeRack(
+            rack.name, rack.columns, rack.is_placed,
+            tuple(
+                Door(c.enclosure.key, c.enclosure.name, c.column, c.row, tuple(within.get(c.enclosure.key, ())))
+                for c in rack.cells
+            ),
+        )
+        for rack in racks_of(facts.enclosures.values())
+    )  # fmt: skip
 
 
 def speaker_view(session: Session, facts: RoomFacts, source: UnclaimedSource, now: datetime) -> SpeakerView:
@@ -141,6 +191,8 @@ def probe_row(facts: RoomFacts, standing: ProbeStanding, now: datetime) -> Probe
             if enclosure
         ),
         values=" · ".join(_value(standing, quantity) for quantity in _climate(standing)),
+        figures=" · ".join(_figure(standing, quantity) for quantity in _climate(standing)),
+        zones=" · ".join(dict.fromkeys(zone_name(zone) for _, zone in sorted(places))),
         heard=ago(standing.last_at, now) if standing.last_at else "",
         heard_iso=iso(standing.last_at) if standing.last_at else "",
         heard_exact=exact(standing.last_at, facts.zone) if standing.last_at else "",
@@ -157,8 +209,14 @@ def _climate(standing: ProbeStanding) -> list[str]:
 
 
 def _value(standing: ProbeStanding, quantity: str) -> str:
+    return f"{quantity_name(quantity)} {_figure(standing, quantity)}"
+
+
+def _figure(standing: ProbeStanding, quantity: str) -> str:
     channel = next(c for c in standing.channels if c.fact.quantity == quantity)
-    return f"{quantity_name(quantity)} {measured(channel.value, unit_of(stored_unit(quantity)))}"
+    if quantity == "switch" and channel.value is not None:
+        return "on" if channel.value else "off"
+    return measured(channel.value, unit_of(stored_unit(quantity)))
 
 
 def _cadence(standing: ProbeStanding) -> str:

@@ -19,7 +19,7 @@ from service.roomfile.profile_words import targets_in_words
 from service.roomfile.sane_targets import Doubt, doubts_about
 from service.roomfile.spec import ProfileSpec, TargetSpec
 from service.store.facts import EnclosureFact, ProfileVersionFact, RoomFacts
-from service.store.programme import species_profile
+from service.store.programme import species_profile, targets_at
 
 NO_SOURCE: Final = "common practice, no source"
 GROUPS: Final = (
@@ -220,6 +220,21 @@ def draft_day(facts: RoomFacts, draft: ProfileSpec, now: datetime) -> Markup:
     label = f"The day that this draft of {draft.species} asks for"
     asked = DayAsked(targets, lights, cycles, now.astimezone(facts.zone).date(), facts.zone, label)
     return draw_day(asked, written=True)
+
+
+def enclosure_day(facts: RoomFacts, enclosure: EnclosureFact, now: datetime) -> Markup | None:
+    """Return the day that is asked of an enclosure now, drawn large; None where it follows no profile."""
+    at_ms = to_ms(now)
+    followed = enclosure.profile_at(at_ms)
+    version = facts.profile_version_at(followed, at_ms) if followed else None
+    if version is None:
+        return None
+    lights, misting = enclosure.lights_at(at_ms), enclosure.misting_at(at_ms)
+    hours = (lights.on, lights.off) if lights else None
+    cycles = [at for at, _ in misting.cycles] if misting else []
+    day = now.astimezone(facts.zone).date()
+    label = f"The day that is asked of {enclosure.name}: its lights, its misting, and what {version.species} needs"
+    return draw_day(DayAsked(targets_at(facts, enclosure, at_ms), hours, cycles, day, facts.zone, label), written=True)
 
 
 def profile_of(draft: ProfileSpec) -> SpeciesProfile:

@@ -6,6 +6,7 @@ from datetime import datetime
 from typing import Final
 from zoneinfo import ZoneInfo
 
+from markupsafe import Markup, escape
 from sqlmodel import Session
 
 from dashboard.words import clock, exact, iso, span
@@ -17,6 +18,7 @@ from service.store.facts import RoomFacts
 
 LAST: Final = 30
 """Messages that are shown."""
+_DAY_MIN: Final = 1_440
 _SHAPES: Final = {"sent": "steady", "waiting": "drifting", "given up": "act", "withdrawn": "resting"}
 _WORDS: Final = {"sent": "sent", "waiting": "waiting", "given up": "given up", "withdrawn": "not needed any more"}
 
@@ -32,6 +34,8 @@ class ContactView:
     shape, said : str
         How the route is, in a shape and in words.
     is_well : bool
+    day : Markup
+        The hours in which messages go out, as a day strip.
     """
 
     name: str
@@ -41,6 +45,7 @@ class ContactView:
     shape: str
     said: str
     is_well: bool
+    day: Markup
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,10 +81,20 @@ class MessageView:
 
 
 @dataclass(frozen=True, slots=True)
+class Cover:
+    """The day of an alarm of one priority: the hours in which somebody hears of it at once."""
+
+    priority: str
+    said: str
+    day: Markup
+
+
+@dataclass(frozen=True, slots=True)
 class TellingView:
-    """What the page shows."""
+    """What the page shows; `covers` from the highest priority on."""
 
     contacts: int
+    covers: tuple[Cover, ...]
     rungs: tuple[Rung, ...]
     messages: tuple[MessageView, ...]
     has_link: bool
@@ -94,6 +109,7 @@ def telling_view(session: Session, facts: RoomFacts, now: datetime, *, has_link:
     ]
     return TellingView(
         contacts=len(contacts),
+        covers=tuple(cover_of(priority, contacts, now, facts.zone) for priority in reversed(PRIORITIES)),
         rungs=_rungs(views, steps),
         messages=messages_of(recent_deliveries(session, LAST), facts.zone, now),
         has_link=has_link,
@@ -137,7 +153,54 @@ def _contact(contact: Contact, state: RouteState | None, zone: ZoneInfo, now: da
     hours = (
         f"{contact.hours}{'' if is_awake(contact.hours, now, zone) else ', quiet now'}" if contact.hours else "always"
     )
-    return ContactView(contact.name, about, hears, hours, shape, said, is_well=not failing)
+    return ContactView(
+        contact.name, about, hears, hours, shape, said, not failing, _day(contact.hours, hours, now, zone)
+    )
+
+
+def cover_of(priority: str, contacts: Sequence[Contact], now: datetime, zone: ZoneInfo) -> Cover:
+    """Return the hours in which an alarm of a priority reaches somebody at once; a high one never waits for hours."""
+    hearing = [one for one in contacts if PRIORITIES.index(one.priority) <= PRIORITIES.index(priority)]
+    spans = [span for one in hearing for span in _spans(None if priority == PRIORITIES[-1] else one.hours)]
+    lit = sum(any(begin <= minute < end for begin, end in spans) for minute in range(_DAY_MIN))
+    if not hearing:
+        said = "nobody is told"
+    elif lit == _DAY_MIN:
+        said = f"{_and([one.name for one in hearing])}, at any hour"
+    else:
+        said = f"{_and([one.name for one in hearing])}; where it is hatched, it waits for their hours"
+    return Cover(priority, said, _drawn(spans, "gap", f"{priority} alarms: {said}", now, zone))
+
+
+def _spans(awake: str | None) -> list[tuple[int, int]]:
+    """Return the hours in which messages go out, as minutes of the day."""
+    begin, end = (_minute(text) for text in (awake or "00:00-24:00").split("-"))
+    return [(begin, end)] if begin < end else [(0, end), (begin, _DAY_MIN)]
+
+
+def _day(awake: str | None, said: str, now: datetime, zone: ZoneInfo) -> Markup:
+    """Return a day in which the hours that messages go out are lit, and the present marked."""
+    return _drawn(_spans(awake), "dark", f"Told: {said}", now, zone)
+
+
+def _drawn(spans: Sequence[tuple[int, int]], ground: str, said: str, now: datetime, zone: ZoneInfo) -> Markup:
+    lit = "".join(
+        f'<rect class="lit" x="{100 * start / _DAY_MIN:.2f}%" width="{100 * (stop - start) / _DAY_MIN:.2f}%" '
+        'height="100%"/>'
+        for start, stop in spans
+    )
+    hours = "".join(f'<text class="hour" x="{100 * h / 24:.2f}%" y="90%">{h:02d}</text>' for h in (6, 12, 18))
+    local = now.astimezone(zone)
+    present = 100 * (60 * local.hour + local.minute) / _DAY_MIN
+    return Markup(  # noqa: S704 - numbers and constants; the words are escaped
+        f'<svg class="strip told-day" role="img" aria-label="{escape(said)}" width="100%" height="100%">'
+        f'<rect class="{ground}" width="100%" height="100%"/>{lit}{hours}'
+        f'<rect class="now" x="{present:.2f}%" width="2" height="100%"/></svg>'
+    )
+
+
+def _minute(text: str) -> int:
+    return 60 * int(text[:2]) + int(text[3:])
 
 
 def _message(delivery: Delivery, contact: Contact, zone: ZoneInfo, now: datetime) -> MessageView:

@@ -12,7 +12,7 @@ from dashboard.held import held_in
 from dashboard.pages.charts import enclosure_named
 from dashboard.pages.forms import LongForm, go_to
 from dashboard.pages.site import Pages
-from dashboard.profiles import check_name_of
+from dashboard.profiles import check_name_of, enclosure_day
 from dashboard.racks import racks_of
 from dashboard.set_differently import end_override, overrides_of, put_override
 from dashboard.set_up import (
@@ -139,6 +139,7 @@ class _Desk:
             "profiles": profiles_offered(facts, now), "rooms": facts.rooms, "heat": HEAT_CAUTION,
             "mains": MAINS_CAUTION,
             "overrides": overrides_of(enclosure, facts, now) if enclosure else (), "held": held, "done": done,
+            "day": enclosure_day(facts, enclosure, now) if enclosure else None,
             "checks": [(check, check_name_of(check)) for check in CHECK_UNITS_AND_SHARES], "shares": _SHARES,
         }  # fmt: skip
         return self._pages.html("set_up_enclosure.html", facts, now, status, **shown)

@@ -127,7 +127,7 @@ def test_a_pack_and_a_gateway_never_seen_before_are_claimed_and_what_they_said_i
 
     # Two taps: the zone in the drawing, and the confirmation.
     page.get_by_role("link", name=re.compile("Move to Retreat")).click()
-    page.get_by_role("button", name="Move gw-2 to Retreat of Day geckos 1 now").click()
+    page.get_by_role("button", name="Move gw-2 to Retreat of Day geckos 1").click()
     expect(page.locator(".probe-now")).to_contain_text("Day geckos 1, Retreat")
     assert Axe().run(page)["violations"] == []
     with server.house.store.read() as session:

@@ -35,10 +35,16 @@ def said(page: str) -> str:
 
 
 def test_the_page_lists_every_probe_those_that_need_a_look_first(client: Visitor) -> None:
-    page = said(client.get("/probes").text)
-    assert page.index("silent-sur") < page.index("steady-sur")
-    assert "Probe silent" in page or "silent" in page.lower()
-    assert "Day geckos 1 , Basking spot" in page.replace("  ", " ") or "Day geckos 1, Basking spot" in page
+    drawn = client.get("/probes").text
+    page = said(drawn)
+    assert page.index("silent-sur") < page.index("Where they stand") < page.index("steady-sur")
+    assert "Probe silent" in page
+    # In its rack as it stands, within the door of its enclosure.
+    door = re.search(
+        r'<li class="probe-door col-1 row-\d+"><h4><a href="/enclosures/steady">.*?</ul></li>', drawn, re.DOTALL
+    )
+    assert door
+    assert re.search(r"steady-sur .*Basking spot", said(door[0]))
     assert "every 1 min" in page
     assert "A new probe comes to this list with its first message" in page
     assert "Reference checks" in page
