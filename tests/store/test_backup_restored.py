@@ -2,6 +2,7 @@
 
 import sqlite3
 from collections.abc import Callable
+from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
 
@@ -141,10 +142,14 @@ def _repacked(backup: Path, folder: Path, change: Callable[[Path], None], revisi
     extract(backup, database, manifest)
     change(database)
     into_one_file(database)
-    size, digest = database.stat().st_size, file_digest(database)
-    write_container(
-        changed, database, replace(manifest, size=size, sha256=digest, revision=revision or manifest.revision)
-    )
+    size, digest, tables = database.stat().st_size, file_digest(database), manifest.tables
+    if revision is not None:
+        # As that version counted: migrations since have put rows into it.
+        with closing(sqlite3.connect(database)) as connection:
+            (counters,) = connection.execute("SELECT count(*) FROM counter").fetchone()
+        tables = tables | {"counter": f"{counters}:{0:032x}"}
+    told = replace(manifest, size=size, sha256=digest, revision=revision or manifest.revision, tables=tables)
+    write_container(changed, database, told)
     return changed
 
 
@@ -165,6 +170,24 @@ def test_a_backup_of_older_tables_is_brought_up_to_date(tmp_path: Path) -> None:
         name: total.split(":")[0] for name, total in expected.items()
     }
     assert found["reading"] == expected["reading"]
+
+
+def test_a_backup_of_older_tables_that_lacks_a_row_is_refused(tmp_path: Path) -> None:
+    store = sqlite_store(tmp_path / "wardian.db")
+    furnish(store, sealed=False)
+    back_up(store, tmp_path / "room.zip")
+    store.close()
+
+    def age(database: Path) -> None:
+        migrate(f"sqlite:///{database}", "0010")
+        with closing(sqlite3.connect(database)) as connection:
+            connection.execute("DELETE FROM calibration WHERE id = (SELECT max(id) FROM calibration)")
+            connection.commit()
+
+    old = _repacked(tmp_path / "room.zip", tmp_path, age, "0010")
+    with pytest.raises(StoreDamaged, match=r"table calibration of the backup: \d+ rows, where \d+ were put in"):
+        restore(old, f"sqlite:///{tmp_path}/elsewhere.db", _never, _silent)
+    assert not (tmp_path / "elsewhere.db").exists()
 
 
 def test_what_does_not_agree_with_its_manifest_is_refused_and_changes_nothing(tmp_path: Path) -> None:
