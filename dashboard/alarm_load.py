@@ -64,7 +64,7 @@ class Bar:
 
 @dataclass(frozen=True, slots=True)
 class ActorView:
-    """What was told often, and what can be done about it."""
+    """What was told often, and what can be done about it; `day` has each time that it came, by the time of day."""
 
     what: str
     where: str
@@ -72,6 +72,7 @@ class ActorView:
     said: str
     next_step: str
     trial: str
+    day: Markup
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,7 +133,7 @@ def load_view(session: Session, facts: RoomFacts, now: datetime, days: int) -> L
         answering=tuple((priority, _answered(one)) for priority, one in load.answering.items() if one.told),
         conditions=_bars([(_title(key), "", count) for key, count in load.by_condition]),
         enclosures=_bars([(*_enclosure(key, facts), count) for key, count in load.by_enclosure]),
-        actors=_actors(load.actors, facts, days),
+        actors=_actors(load, told, lights, facts, days),
         floods=tuple(
             f"{clock(of_ms(flood.start_ms), facts.zone, now)}, for {span((flood.end_ms - flood.start_ms) / 1000)}: "
             f"{flood.alarms} alarms"
@@ -267,17 +268,39 @@ def _bars(rows: Sequence[tuple[str, str, int]]) -> tuple[Bar, ...]:
     )
 
 
-def _actors(actors: Sequence[Actor], facts: RoomFacts, days: int) -> tuple[ActorView, ...]:
+def _actors(
+    load: Load, told: Sequence[Told], lights: tuple[str, str] | None, facts: RoomFacts, days: int
+) -> tuple[ActorView, ...]:
     """Return what was told often; what to do about a condition is said where it first stands."""
     shown: list[ActorView] = []
-    for one in actors:
-        view = _actor(one, facts, days)
+    for one in load.actors:
+        came = [
+            alarm
+            for alarm in told
+            if (alarm.condition, alarm.enclosure) == (one.condition, one.enclosure) and alarm.raised_ms >= load.start_ms
+        ]
+        view = _actor(one, _times_of_day(came, lights, facts), facts, days)
         said_before = any(earlier.what == view.what for earlier in shown)
         shown.append(replace(view, next_step="") if said_before else view)
     return tuple(shown)
 
 
-def _actor(one: Actor, facts: RoomFacts, days: int) -> ActorView:
+def _times_of_day(came: Sequence[Told], lights: tuple[str, str] | None, facts: RoomFacts) -> Markup:
+    """Return a day with a mark at each time of day at which an alarm came, on whichever date."""
+    local = [of_ms(alarm.raised_ms).astimezone(facts.zone) for alarm in came]
+    places = {(alarm.priority, at.hour * 60 + at.minute) for alarm, at in zip(came, local, strict=True)}
+    ground = f'<rect class="{"dark" if lights else "lightless"}" width="100%" height="100%"/>' + _lit(lights)
+    marks = "".join(
+        f'<rect class="mark is-{escape(priority)}" x="{100 * minute / _DAY_MINUTES:.2f}%" width="4" y="10%" '
+        'height="80%"/>'
+        for priority, minute in sorted(places)
+    )
+    return Markup(  # noqa: S704 - numbers and constants; a priority is escaped
+        f'<svg class="strip load-day" aria-hidden="true" width="100%" height="100%">{ground}{marks}</svg>'
+    )
+
+
+def _actor(one: Actor, day: Markup, facts: RoomFacts, days: int) -> ActorView:
     known, (where, _address) = CONDITIONS.get(one.condition), _enclosure(one.enclosure, facts)
     said = [f"{one.alarms} time{'' if one.alarms == 1 else 's'}", f"{one.share:.0%} of all"]
     said += [f"half stood for less than {span(one.median_s)}"] if one.median_s is not None else []
@@ -292,6 +315,7 @@ def _actor(one: Actor, facts: RoomFacts, days: int) -> ActorView:
         said=", ".join(said),
         next_step=known.next_step if known else "",
         trial=trial if in_use and has_trial(one) else "",
+        day=day,
     )
 
 

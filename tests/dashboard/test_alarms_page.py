@@ -290,6 +290,12 @@ async def test_the_load_page_says_how_much_is_asked_and_leads_to_a_trial(
     assert "alarms in " in page
     assert "Basking spot too hot" in page
     assert "well up to 150, at most 300" in page
+    # Each that comes often has a day with a mark at the times of day at which it came.
+    often = re.search(r'<ol class="actors">(.*?)</ol>', page, re.DOTALL)
+    assert often
+    lines = re.findall(r'<span class="load-strip">(<svg class="strip load-day".*?</svg>)</span>', often[1])
+    assert len(lines) == often[1].count("<h3>") > 0
+    assert all('class="lit" x="31.25%" width="50.00%"' in line and 'class="mark is-' in line for line in lines)
     (trial,) = set(re.findall(r'href="(/alarms/load/trial\?enclosure=hot&condition=basking-overheat[^"]*)"', page))
     shown = html.unescape((await browser.get(trial)).text)
     assert re.search(r"At \d\d\.\d\s°C.*: (no|\d+) alarms?", shown)
