@@ -4,13 +4,17 @@ from datetime import date, datetime, time, timedelta
 from typing import Final
 from zoneinfo import ZoneInfo
 
+import numpy as np
+
+from dashboard.hourly import local_offsets
 from service.climate.day_cycle import instant_of
-from service.climate.ranges import DAY_MS, MINUTE_MS
+from service.climate.ranges import DAY_MS, MINUTE_MS, Instants
 from service.model import from_ms
 
 MOST_TICKS: Final = 11
 _MINUTES: Final = (5, 10, 15, 30, 60, 120, 180, 360, 720)
 _DAYS: Final = (1, 2, 7, 14)
+_EPOCH: Final = date(1970, 1, 1).toordinal()
 
 
 def local_ticks(start_ms: int, end_ms: int, zone: ZoneInfo, most: int = MOST_TICKS) -> tuple[list[int], list[str]]:
@@ -46,8 +50,11 @@ def _clock_ticks(start_ms: int, end_ms: int, zone: ZoneInfo, minutes: int) -> tu
 
 
 def _day(at_ms: int, zone: ZoneInfo) -> str:
-    local = from_ms(at_ms).astimezone(zone)
-    return f"{local:%a} {local.day} {local:%b}"
+    return _written(from_ms(at_ms).astimezone(zone))
+
+
+def _written(day: date) -> str:
+    return f"{day:%a} {day.day} {day:%b}"
 
 
 def _day_ticks(start_ms: int, end_ms: int, zone: ZoneInfo, days: int) -> tuple[list[int], list[str]]:
@@ -68,7 +75,30 @@ def _month_ticks(start_ms: int, end_ms: int, zone: ZoneInfo, most: int) -> tuple
     return _kept(marks, start_ms, end_ms)
 
 
+def local_texts(at: Instants, zone: ZoneInfo) -> list[str]:
+    """Return what `local_text` returns of each of many instants, quickly.
+
+    Parameters
+    ----------
+    at : ndarray of int64, shape (n,)
+        In order. [ms, UTC]
+    zone : ZoneInfo
+    """
+    if not len(at):
+        return []
+    since, offset = local_offsets(int(at[0]), int(at[-1]) + 1, zone)
+    names = [from_ms(begin).astimezone(zone).tzname() for begin in since.tolist()]
+    which = np.searchsorted(since, at, "right") - 1
+    days, within = np.divmod(at + offset[which], DAY_MS)
+    known = {day: _written(date.fromordinal(_EPOCH + day)) for day in set(days.tolist())}
+    columns = (days.tolist(), (within // 1000).tolist(), which.tolist())
+    return [
+        f"{known[day]} {second // 3600:02d}:{second // 60 % 60:02d}:{second % 60:02d} {names[number]}"
+        for day, second, number in zip(*columns, strict=True)
+    ]
+
+
 def local_text(at_ms: int, zone: ZoneInfo) -> str:
     """Return an instant as local date and time with its zone."""
     local: datetime = from_ms(at_ms).astimezone(zone)
-    return f"{local:%a} {local.day} {local:%b %H:%M:%S} {local.tzname()}"
+    return f"{_written(local)} {local:%H:%M:%S} {local.tzname()}"

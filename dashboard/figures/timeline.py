@@ -12,7 +12,7 @@ from plotly.subplots import make_subplots
 from dashboard.day import Band
 from dashboard.fahrenheit import fahrenheit
 from dashboard.figures.palette import Palette, see_through
-from dashboard.figures.ticks import MOST_TICKS, local_text, local_ticks
+from dashboard.figures.ticks import MOST_TICKS, local_text, local_texts, local_ticks
 from dashboard.marks import Mark
 from service.climate.ranges import Floats, Instants, Spans
 from service.climate.series import merged, without
@@ -278,7 +278,7 @@ def _line_trace(line: Line, zone: ZoneInfo, palette: Palette) -> go.Scatter:
         name=line.name,
         meta={"unit": line.unit, "decimals": decimals},
         line={"color": colour_of(line, palette), "width": 1.8, "dash": _DASHES.get(line.quantity, "solid")},
-        customdata=[local_text(at, zone) for at in line.at.tolist()],
+        customdata=local_texts(line.at, zone),
         hovertemplate=f"<b>%{{y:.{decimals}f}} {line.unit}</b> · %{{customdata}}<extra>{line.name}</extra>",
     )
 

@@ -30,13 +30,14 @@ enclosures with 30 hours of readings, against a server that answers the same HTM
 the same style sheets and scripts. *Chart*: from navigation until the Enclosure page's chart is drawn, against a page
 that fetches the same figure and draws it with the same plotly.js and nothing else. *Zoom and pan*: the chart shows a
 year of four channels at 60 s; a mouse marks a fifth of it, or pushes it aside by a fifth, and from letting go until the
-finer figure that the service makes of the stored readings is on the screen; the bare page answers the same gesture with
-`Plotly.react` of the same figure, which lies ready in a server's memory. *A frame* is the usual one while the mouse
-moves. *JavaScript*: all our modules, compressed, against what is allowed. *Live update*: {_MANY} tiles that all have
-new readings; what the browser's own trace says of script on the page's thread in the second of the update, in all and
-in its longest piece, against one `innerHTML` of the same answer. *Heap*: the JavaScript heap of the wall's page after
-10,000 updates of {_ROOM} tiles, collected, against the same after the first thousand; what the service would send is
-handed to the page in its place, each second of the room's time as soon as the one before is drawn."""
+finer figure that the service makes of the stored readings is on the screen; meanwhile what was drawn before is shown
+where it belongs. The bare page answers the same gesture with `Plotly.react` of the same figure, which lies ready in a
+server's memory: it reads nothing. *A frame* is the usual one while the mouse moves. *JavaScript*: all our modules,
+compressed, against what is allowed. *Live update*: {_MANY} tiles that all have new readings; the processor's time of
+all script on the page's thread in the second of the update, by the browser's own trace, and of its longest piece,
+against one `innerHTML` of the same answer. *Heap*: the JavaScript heap of the wall's page after 10,000 updates of
+{_ROOM} tiles, collected, against the same after the first thousand; what the service would send is handed to the page
+in its place, each second of the room's time as soon as the one before is in the page, and nothing is painted."""
 
 
 def measure(pairs: int, tell: Tell) -> list[Figure]:

@@ -5,6 +5,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
+from statistics import median
 
 import httpx
 import orjson
@@ -21,7 +22,7 @@ from tests.bench.sealed_rooms import START_MS, seal_into, years
 
 _YEARS, _DAYS, _EVERY_MS = 2, 365, 60_000
 _END_MS = START_MS + _YEARS * _DAYS * DAY_MS
-_MOST_RATIO = 1.5
+_MOST_RATIO, _MOST_MS = 1.5, 1_000.0
 _FRAMES = 40
 _LONGEST_S = 60
 _TIMED = """() => {
@@ -190,18 +191,16 @@ def _bare_chart(page: Page, url: str) -> Chart:
 
 
 def _figures(ours: Chart, bare: Chart, answers: dict[str, str]) -> list[Figure]:
-    target = Target(f"median ratio under {_MOST_RATIO}", lambda pairs: pairs.ratio < _MOST_RATIO)
+    # The bare page has nothing to read: ours is held against what a person waits for without noticing it.
+    drawn = Target(f"median under {_MOST_MS:,.0f} ms", lambda pairs: median(pairs.ours) < _MOST_MS)
+    smooth = Target(f"median ratio under {_MOST_RATIO}", lambda pairs: pairs.ratio < _MOST_RATIO)
     points = {name: _points(answers[name]) for name in ("year", "zoom", "pan")}
     fifth = f"{points['year']:,} points of the year become {points['zoom']:,}"
-    aside = f"{points['pan']:,} points; a frame while it is pushed is its median"
+    aside = f"{points['pan']:,} points; what was drawn before moves at once"
     return [
-        Figure(
-            "Zoom into a fifth of a year until it is drawn finely", "ms", _pairs(ours.zooms, bare.zooms), target, fifth
-        ),
-        Figure(
-            "A year pushed aside by a fifth until it is drawn finely", "ms", _pairs(ours.pans, bare.pans), target, aside
-        ),
-        Figure("A frame while a year is pushed aside", "ms", _pairs(ours.frames, bare.frames), target, digits=1),
+        Figure("Zoom into a fifth of a year, drawn finely", "ms", _pairs(ours.zooms, bare.zooms), drawn, fifth),
+        Figure("A year pushed aside by a fifth, drawn finely", "ms", _pairs(ours.pans, bare.pans), drawn, aside),
+        Figure("A frame while a year is pushed aside", "ms", _pairs(ours.frames, bare.frames), smooth, digits=1),
     ]
 
 

@@ -1,5 +1,5 @@
 import re
-from datetime import date
+from datetime import UTC, date, datetime
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -9,7 +9,7 @@ import pytest
 
 from dashboard.day import Band, day_axis
 from dashboard.figures.palette import PALETTES
-from dashboard.figures.ticks import local_ticks
+from dashboard.figures.ticks import local_text, local_texts, local_ticks
 from dashboard.figures.timeline import AlarmSpan, Line, Rain, Timeline, timeline_figure
 from service.climate.ranges import DAY_MS, HOUR_MS, MINUTE_MS
 from service.model import to_ms
@@ -135,6 +135,15 @@ def test_a_time_axis_has_a_few_ticks_at_any_length(days: float) -> None:
     assert 3 <= len(at) <= 13
     assert at == sorted(at)
     assert len(at) == len(text)
+
+
+@pytest.mark.parametrize("zone", ["Europe/Lisbon", "Australia/Lord_Howe", "Asia/Kathmandu"])
+def test_the_times_of_many_points_are_written_as_each_by_itself(zone: str) -> None:
+    # Over a year, and each half hour of four weeks in which clocks change.
+    change = to_ms(datetime(2026, 3, 20, tzinfo=UTC))
+    at = np.unique(np.concatenate([START + np.arange(0, 400) * 79_200_123, change + np.arange(0, 1_344) * 1_800_000]))
+    assert local_texts(at, ZoneInfo(zone)) == [local_text(one, ZoneInfo(zone)) for one in at.tolist()]
+    assert local_texts(at[:0], ZoneInfo(zone)) == []
 
 
 @pytest.mark.parametrize("theme", ["light", "dark"])
