@@ -85,12 +85,12 @@ def _first_paint(browser: Browser, url: str, pairs: int, tell: Tell) -> Figure:
 def _paint(browser: Browser, url: str) -> float:
     with opened(browser) as page:
         page.goto(url, wait_until="load")
-        page.wait_for_timeout(50)
         entries = "performance.getEntriesByName('first-contentful-paint').map((one) => one.startTime)"
-        painted = page.evaluate(entries)
-        if not painted:
-            raise BenchError(f"{url} was not painted")
-        return float(painted[0])
+        for _ in range(100):
+            page.wait_for_timeout(50)
+            if painted := page.evaluate(entries):
+                return float(painted[0])
+    raise BenchError(f"{url} was not painted")
 
 
 def _chart(browser: Browser, url: str, pairs: int, tell: Tell) -> Figure:
