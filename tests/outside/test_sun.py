@@ -11,7 +11,7 @@ import pytest
 from astral import Observer
 from astral.sun import sun
 from climate_tables import rows
-from hypothesis import given, settings
+from hypothesis import given, reject, settings
 from hypothesis import strategies as st
 
 from service.climate.ranges import DAY_MS, OutOfRangeError
@@ -64,7 +64,11 @@ def test_sunrise_sunset_and_transit_are_the_published_ones(row: dict[str, str]) 
 @settings(max_examples=200, deadline=None)
 def test_another_library_says_the_same_within_two_minutes(latitude: float, longitude: float, day: date) -> None:
     local = timezone(timedelta(hours=longitude / 15))
-    other = sun(Observer(latitude, longitude), date=day, tzinfo=local)
+    try:
+        other = sun(Observer(latitude, longitude), date=day, tzinfo=local)
+    except ValueError:
+        # Of one day in two thousand that library says that it has no sunrise, at these latitudes too.
+        reject()
     found = sun_day(latitude, longitude, day)
     assert found.rises_ms == pytest.approx(other["sunrise"].timestamp() * 1000, abs=120_000)
     assert found.sets_ms == pytest.approx(other["sunset"].timestamp() * 1000, abs=120_000)
