@@ -1,7 +1,7 @@
 """`wardian readings`: readings as CSV, in and out."""
 
 import sys
-from datetime import datetime
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Annotated
 
@@ -9,12 +9,14 @@ import typer
 from rich.console import Console
 from rich.progress import BarColumn, DownloadColumn, Progress, TextColumn, TimeRemainingColumn, TransferSpeedColumn
 
+from service.climate.day_cycle import local_day
 from service.errors import BadUse
 from service.ingest.csv_files import export_csv, import_csv
 from service.logs import configure_logs
 from service.model import to_ms
 from service.settings import load_settings
 from service.store.engine import Store, open_store
+from service.store.facts import load_facts
 from service.store.readings import END_OF_TIME
 
 readings = typer.Typer(no_args_is_help=True, help="Readings as CSV, in and out.")
@@ -52,30 +54,34 @@ def readings_import(files: Annotated[list[Path], typer.Argument(metavar="FILE…
 
 @readings.command("export")
 def readings_export(
-    start: Annotated[str | None, typer.Option("--from", help="ISO 8601 with offset; default: all.")] = None,
-    end: Annotated[str | None, typer.Option("--to", help="ISO 8601 with offset; default: all.")] = None,
+    start: Annotated[str | None, typer.Option("--from", help="A date, or ISO 8601 with offset; default: all.")] = None,
+    end: Annotated[str | None, typer.Option("--to", help="The same; a date is the last day.")] = None,
     out: Annotated[Path | None, typer.Option(help="A file instead of standard output.")] = None,
 ) -> None:
     """Write readings as CSV to standard output, or to a file."""
-    start_ms, end_ms = _instant("--from", start, 0), _instant("--to", end, END_OF_TIME)
+    store = _store()
+    start_ms = 0 if start is None else _instant(store, "--from", start)
+    end_ms = END_OF_TIME if end is None else _instant(store, "--to", end, after=1)
     if out is None:
-        export_csv(_store(), sys.stdout, start_ms, end_ms)
+        export_csv(store, sys.stdout, start_ms, end_ms)
         return
     try:
         with out.open("w", encoding="utf-8", newline="") as file:
-            count = export_csv(_store(), file, start_ms, end_ms)
+            count = export_csv(store, file, start_ms, end_ms)
     except OSError as exc:
         raise BadUse(f"{out}: cannot be written ({exc.strerror})") from exc
     typer.echo(f"{out}: {count} readings", err=True)
 
 
-def _instant(option: str, text: str | None, default: int) -> int:
-    if text is None:
-        return default
+def _instant(store: Store, option: str, text: str, *, after: int = 0) -> int:
+    """Read the start of a local date, or of one so many days later, or an instant. [ms since 1970, UTC]."""
     try:
         instant = datetime.fromisoformat(text)
     except ValueError as exc:
-        raise BadUse(f"{option}: {text!r} is no ISO 8601 time; write for example 2026-03-01T12:00:00+00:00") from exc
+        raise BadUse(f"{option}: {text!r} is no date and no ISO 8601 time; write for example 2026-03-01") from exc
+    if len(text) == len("2026-03-01"):
+        with store.read() as session:
+            return local_day(instant.date() + timedelta(days=after), load_facts(session).zone)[0]
     if instant.tzinfo is None:
-        raise BadUse(f"{option}: {text!r} has no offset from UTC; add for example +00:00")
+        raise BadUse(f"{option}: {text!r} has no offset from UTC; add for example +00:00, or give a date alone")
     return to_ms(instant)

@@ -3,19 +3,24 @@
 import json
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
+from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
 import sqlalchemy as sa
+from typer.testing import CliRunner, Result
 
 from dashboard.day import day_axis
+from service.cli import app
 from service.climate.psychrometrics import relative_humidity_of, vapour_pressure
 from service.ingest.arrivals import Arrival
+from service.ingest.csv_files import import_csv
 from service.ingest.intake import Intake
 from service.lookback.report import enclosure_report
 from service.lookback.spans import enclosure_of, span_of
 from service.model import LightSchedule, MistingSchedule, Reading, ReadingBlock, from_ms, table_of, to_ms
+from service.settings import Settings
 from service.store.alarms import list_alarms
 from service.store.engine import Store
 from service.store.facts import load_facts
@@ -200,3 +205,22 @@ def test_cycles_that_the_clocks_bring_together_are_one(store: Store) -> None:
         day: [from_ms(c.at_ms).strftime("%H:%M") for c in programme.day(date(2026, 3, day)).cycles] for day in (28, 29)
     }
     assert found == {28: ["01:00", "01:30", "02:00", "03:00"], 29: ["01:00", "02:00"]}
+
+
+def test_days_of_the_site_are_exported_by_their_dates(settings: Settings, store: Store, tmp_path: Path) -> None:
+    with store.write() as session:
+        a_site(session, "Europe/Berlin")
+        a_probe(session, "spot")
+    # The day on which the clocks go forward has 23 hours: from 23 o'clock the evening before until 22 o'clock, UTC.
+    within = ("2026-03-28T23:00:00.000+00:00", "2026-03-29T21:59:00.000+00:00")
+    rows = [f"{at},spot,air_temperature,1.0\n" for at in ("2026-03-28T22:59Z", *within, "2026-03-29T22:00Z")]
+    file, header = tmp_path / "a.csv", "time,probe,quantity,value\n"
+    file.write_text(header + "".join(rows), encoding="utf-8")
+    assert import_csv(store, file, lambda _done: None).taken == 4
+
+    def typed(*words: str) -> Result:
+        return CliRunner().invoke(app, ["readings", "export", *words], env={"WARDIAN_DATA": str(settings.data)})
+
+    assert typed("--from", "2026-03-29", "--to", "2026-03-29").stdout == header + rows[1] + rows[2]
+    assert typed("--from", "2026-03-28T23:00:00Z", "--to", "2026-03-29").stdout == header + rows[1] + rows[2]
+    assert "give a date alone" in str(typed("--from", "2026-03-29T01:00").exception)
