@@ -141,6 +141,16 @@ def test_the_cache_follows_the_store_as_if_it_read_all_anew(house: Glasshouse) -
         assert traces_of(house, cache, AXIS, at) == traces_of(house, StripCache(), AXIS, at)
 
 
+def test_what_came_after_the_clock_was_set_back_is_drawn_at_once(house: Glasshouse) -> None:
+    cache, now_ms = StripCache(), to_ms(NOW)
+    channel = house.channels["steady/surface_temperature"]
+    traces_of(house, cache, AXIS, now_ms)
+    at = now_ms - 100 * MINUTE_MS + 1
+    with house.store.write() as session:
+        add_readings(session, [(channel, at, 49.0, int(Flag.ARRIVAL_CLOCK | Flag.CLOCK_SET_BACK))], {channel})
+    assert traces_of(house, cache, AXIS, at) == traces_of(house, StripCache(), AXIS, at)
+
+
 def test_the_cache_begins_anew_at_local_midnight(house: Glasshouse) -> None:
     cache, now_ms = StripCache(), to_ms(NOW)
     assert all(trace.buckets for trace in traces_of(house, cache, AXIS, now_ms).values())

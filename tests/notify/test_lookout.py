@@ -136,3 +136,5 @@ def test_a_room_whose_readings_stay_away_is_not_well(store: Store) -> None:
     assert telling.readings_are_fresh()
     now[0] = to_ms(NOON + timedelta(minutes=16))
     assert not telling.readings_are_fresh()
+    now[0] = to_ms(NOON - timedelta(hours=3))  # the clock was set back: nobody was heard since
+    assert not telling.readings_are_fresh()
