@@ -1,7 +1,9 @@
 """What forms about animals send: local times, numbers, and which enclosure."""
 
+import math
 from datetime import datetime, timedelta
 
+from dashboard.since import instant_in
 from dashboard.words import clock
 from service.errors import BadUse
 from service.lookback.spans import enclosure_of
@@ -25,14 +27,7 @@ def local_at(form: dict[str, str], name: str, facts: RoomFacts, now: datetime) -
 
 def optional_at(form: dict[str, str], name: str, facts: RoomFacts) -> datetime | None:
     """Return a local time of the site that a form gives; None for an empty field."""
-    text = form.get(name, "").strip()
-    if not text:
-        return None
-    try:
-        local = datetime.fromisoformat(text)
-    except ValueError as exc:
-        raise BadUse(f"{name}: {text[:40]!r} is no time; write for example 2026-03-10T15:00") from exc
-    return local if local.tzinfo is not None else local.replace(tzinfo=facts.zone)
+    return instant_in(form, name, name, facts.zone)
 
 
 def optional_number(form: dict[str, str], name: str) -> float | None:
@@ -41,9 +36,12 @@ def optional_number(form: dict[str, str], name: str) -> float | None:
     if not text:
         return None
     try:
-        return float(text)
-    except ValueError as exc:
-        raise BadUse(f"{name}: {text[:40]!r} is no number") from exc
+        found = float(text)
+    except ValueError:
+        found = math.nan
+    if not math.isfinite(found):
+        raise BadUse(f"{name}: {text[:40]!r} is no number")
+    return found
 
 
 def whole_number(form: dict[str, str], name: str, otherwise: int | None = None) -> int:

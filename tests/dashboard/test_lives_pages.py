@@ -109,6 +109,11 @@ def test_a_move_and_its_correction_show_both_versions(keeper: Keeper, amber: str
     keeper.send(f"{amber}/housings/{int(number) + 1}", do="withdraw")
 
 
+@pytest.mark.parametrize("said", ["inf", "-Infinity", "nan", "1e999", "twelve"])
+def test_what_is_no_number_on_a_scale_is_refused_in_a_sentence(keeper: Keeper, amber: str, said: str) -> None:
+    assert "is no number" in keeper.refused(f"{amber}/look-back-days", 422, kind="illness", days=said)
+
+
 def test_an_illness_gives_the_look_back_and_pins_the_readings(keeper: Keeper, amber: str, house: Glasshouse) -> None:
     page = keeper.send(f"{amber}/notes", kind="illness", at="2026-03-30T08:00", note=HOSTILE)
     assert "Look back 42 days" in page
