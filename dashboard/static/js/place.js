@@ -42,9 +42,11 @@ export async function placeInSlices([rest, ...tiles]) {
     }
     const old = document.getElementById(idOf(html));
     if (!old || patch(old, html)) continue;
+    // The tile itself stays: a new one in its place would lay out all others of its rack anew.
     const [tile] = parsed(html);
-    put(tile);
-    note(document.getElementById(tile.id), html);
+    for (const { name, value } of tile.attributes) if (old.getAttribute(name) !== value) old.setAttribute(name, value);
+    old.replaceChildren(...tile.childNodes);
+    note(old, html);
   }
 }
 
