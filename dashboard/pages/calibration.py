@@ -77,10 +77,6 @@ def calibration_router(pages: Pages) -> APIRouter:
     def _stand(probe: str, quantity: str, request: Request) -> HTMLResponse:
         return desk.page(f"{probe}/{quantity}", dict(request.query_params), "calibration_stand.html")
 
-    @router.post("/calibration/{probe}/{quantity}/earlier")
-    def _earlier(probe: str, quantity: str, person: SignedIn, form: LongForm) -> Response:
-        return desk.earlier(f"{probe}/{quantity}", form, person.name)
-
     @router.post("/calibration/{probe}/{quantity}")
     def _enter(probe: str, quantity: str, person: SignedIn, form: Form) -> Response:
         key = f"{probe}/{quantity}"
@@ -95,7 +91,14 @@ def calibration_router(pages: Pages) -> APIRouter:
         parts.wake.notify()
         return go_to(f"/reference-checks/{row.id}")
 
+    _add_earlier(router, desk)
     return router
+
+
+def _add_earlier(router: APIRouter, desk: "_Desk") -> None:
+    @router.post("/calibration/{probe}/{quantity}/earlier")
+    def _earlier(probe: str, quantity: str, person: SignedIn, form: LongForm) -> Response:
+        return desk.earlier(f"{probe}/{quantity}", form, person.name)
 
 
 def record_router(pages: Pages) -> APIRouter:
