@@ -261,6 +261,6 @@ def test_an_enclosure_without_lights_misting_or_profile_has_its_past_too(looking
     assert "Nothing was asked for" in day
     assert "No cycle was due, and none was measured." in day
     assert "No misting cycle was due" in seen(looking_back, "/enclosures/bare/rain-response").text
-    assert "Times of misting are set in the room file" in seen(looking_back, "/enclosures/bare/misting").text
+    assert "are set under Place, lights, misting" in seen(looking_back, "/enclosures/bare/misting").text
     typical = seen(looking_back, "/enclosures/bare/typical-day").text
     assert "7 days before this week are needed, 0 are known" in typical
