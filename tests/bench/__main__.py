@@ -72,13 +72,14 @@ def main(words: Sequence[str] | None = None) -> int:
         subjects = [lasting if subject is long else subject for subject in subjects]
     load = machine.load()
     try:
-        figures = [figure for subject in subjects for figure in _measured(subject, asked.pairs)]
+        measured = {subject: _measured(subject, asked.pairs) for subject in subjects}
     except BenchError as exc:
         sys.stderr.write(f"bench: {exc}\n")
         return 2
+    figures = [figure for of in measured.values() for figure in of]
     sys.stdout.write(f"\n{plain(figures)}\n")
     if asked.write:
-        document.write(figures, subjects, load)
+        document.write(measured, list(SUBJECTS.values()), load)
         sys.stdout.write(f"\nwritten to {document.PATH}\n")
     missed = [figure.what for figure in figures if figure.is_met is False]
     if missed:
@@ -96,14 +97,12 @@ def _measured(subject: Subject, pairs: int | None) -> list[Figure]:
 def _parsed(words: Sequence[str] | None) -> argparse.Namespace:
     parser = argparse.ArgumentParser(prog="python -m tests.bench", description=__doc__)
     parser.add_argument("name", nargs="*", help=f"any of {', '.join(SUBJECTS)}; by default all")
-    parser.add_argument("--write", action="store_true", help="write docs/performance.md; only with all figures")
+    parser.add_argument("--write", action="store_true", help="write their sections of docs/performance.md anew")
     parser.add_argument("--pairs", type=int, help="how many pairs to measure, at least 1; by default each its usual")
     parser.add_argument("--hours", type=float, help="how many simulated hours `soak` lasts; by default its usual")
     asked = parser.parse_args(words)
     if unknown := [name for name in asked.name if name not in SUBJECTS]:
         parser.error(f"{unknown[0]} is no figure; choose from {', '.join(SUBJECTS)}")
-    if asked.write and asked.name:
-        parser.error("--write takes no names: the document holds all figures")
     if asked.pairs is not None and asked.pairs < 1:
         parser.error(f"--pairs is {asked.pairs}, expected at least 1")
     return asked
