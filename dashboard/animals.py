@@ -8,7 +8,7 @@ from urllib.parse import quote
 
 from sqlmodel import Session
 
-from dashboard.pages.local_forms import field_value, when
+from dashboard.local_forms import field_value, when
 from dashboard.words import exact, iso
 from service.lookback.noted import entry_bodies, entry_words
 from service.lookback.words import weekday_words

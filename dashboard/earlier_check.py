@@ -6,6 +6,7 @@ from datetime import datetime
 from typing import Final
 from zoneinfo import ZoneInfo
 
+from dashboard.number_fields import number_written
 from dashboard.since import instant_in, since_in
 from service.errors import BadUse
 from service.roomfile.editing import Document
@@ -50,14 +51,12 @@ def _points(form: Mapping[str, str], zone: ZoneInfo) -> Iterator[Document]:
             continue
         if missing := [name for name in _FIGURES if not said[name]]:
             raise BadUse(f"point {number + 1}: {missing[0]} is missing")
-        point: Document = {name: _number(said[name], f"point {number + 1}, {name}") for name in _FIGURES}
-        point |= {name: _number(said[name], f"point {number + 1}, {name}") for name in _RECORD if said[name]}
+        point: Document = {
+            name: number_written(said[name], _NUMBER, f"point {number + 1}, {name}") for name in _FIGURES
+        }
+        point |= {
+            name: number_written(said[name], _NUMBER, f"point {number + 1}, {name}") for name in _RECORD if said[name]
+        }
         point |= {name: said[name] for name in _WORDS if said[name]}
         times = {name: instant_in(said, name, f"point {number + 1}, {name}", zone) for name in _TIMES}
         yield point | {name: at for name, at in times.items() if at is not None}
-
-
-def _number(text: str, what: str) -> float:
-    if not _NUMBER.fullmatch(text):
-        raise BadUse(f"{what}: {text[:20]!r} is no number")
-    return float(text.replace(",", "."))

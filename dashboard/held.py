@@ -6,7 +6,7 @@ from typing import Final
 
 from sqlmodel import Session
 
-from dashboard.pages.local_forms import when
+from dashboard.local_forms import when
 from dashboard.words import exact
 from service.model import DatedFact, LightSchedule, MistingSchedule, Profile, ProfileAssignment, ProfileVersion
 from service.roomfile.kinds import FACT_OF

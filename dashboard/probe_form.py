@@ -7,6 +7,7 @@ from datetime import datetime
 from typing import Any, Final
 from zoneinfo import ZoneInfo
 
+from dashboard.number_fields import number_written
 from dashboard.since import local_text, since_in
 from service.errors import BadUse
 from service.roomfile.editing import Document, entry
@@ -98,7 +99,7 @@ def _rows(form: Mapping[str, str], letter: str) -> Iterator[dict[str, str]]:
 def _head(form: Mapping[str, str]) -> Document:
     head: Document = {name: form.get(name, "").strip() for name in ("model", "topic", "format")}
     if text := form.get("every", "").strip():
-        head["every"] = _number(text, "seconds between readings")
+        head["every"] = number_written(text, _NUMBER, "seconds between readings")
     head |= {name: text for name in ("time", "each", "called") if (text := form.get(name, "").strip())}
     if form.get("each_whole"):
         head["each"] = ""
@@ -126,7 +127,8 @@ def _channel(row: Mapping[str, str], written: str, places: Sequence[Document]) -
 def _figures(row: Mapping[str, str]) -> Document:
     said = {name: text for name in _FIGURES if (text := row.get(name, "").strip())}
     figures: Document = {
-        name: text if name in _WORDS else _number(text, f"{name} of {row['quantity']}") for name, text in said.items()
+        name: text if name in _WORDS else number_written(text, _NUMBER, f"{name} of {row['quantity']}")
+        for name, text in said.items()
     }
     if "low" in figures or "high" in figures:
         figures["range"] = [end for end in (figures.pop("low", None), figures.pop("high", None)) if end is not None]
@@ -150,9 +152,3 @@ def _instants(table: Mapping[str, Any] | None, zone: ZoneInfo) -> dict[str, date
         local_text(channel[name], zone): channel[name]
         for channel in channels for name in ("from", "until") if name in channel
     }  # fmt: skip
-
-
-def _number(text: str, what: str) -> float:
-    if not _NUMBER.fullmatch(text):
-        raise BadUse(f"{what}: {text[:20]!r} is no number")
-    return float(text.replace(",", "."))

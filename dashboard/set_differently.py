@@ -7,7 +7,8 @@ from datetime import datetime, time, timedelta
 from typing import Any, Final
 from zoneinfo import ZoneInfo
 
-from dashboard.pages.local_forms import when
+from dashboard.local_forms import when
+from dashboard.number_fields import number_written
 from dashboard.profiles import check_name_of, target_words
 from dashboard.since import instant_in, since_in
 from dashboard.words import iso, of_ms
@@ -20,6 +21,7 @@ from service.store.facts import EnclosureFact, RoomFacts
 from service.store.readings import END_OF_TIME
 
 _A_DATE: Final = len("2026-03-10")
+_NUMBER: Final = re.compile(r"-?\d{1,6}(?:[.,]\d{1,4})?", re.ASCII)
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,9 +94,11 @@ def end_override(document: Document, key: str, check: str, begins: str) -> None:
 
 
 def _limits(form: Mapping[str, str]) -> Document:
-    limits = {name: _number(text, name) for name in ("low", "high") if (text := form.get(name, "").strip())}
+    limits = {
+        name: number_written(text, _NUMBER, name) for name in ("low", "high") if (text := form.get(name, "").strip())
+    }
     if text := form.get("share", "").strip():
-        limits["share"] = _number(text, "per cent of the time") / 100
+        limits["share"] = number_written(text, _NUMBER, "per cent of the time") / 100
     return limits
 
 
@@ -120,9 +124,3 @@ def _end(form: Mapping[str, str], zone: ZoneInfo) -> datetime | None:
     if end is None or len(form["until"].strip()) > _A_DATE:
         return end
     return datetime.combine(end.date() + timedelta(days=1), time(), zone)
-
-
-def _number(text: str, what: str) -> float:
-    if not re.fullmatch(r"-?\d{1,6}(?:[.,]\d{1,4})?", text, re.ASCII):
-        raise BadUse(f"{what}: {text[:20]!r} is no number")
-    return float(text.replace(",", "."))

@@ -66,6 +66,11 @@ def days_anew(since: Iterable[datetime | None], now: datetime, zone: ZoneInfo) -
     return max(0, (today - first).days + 1) if first < today else 0
 
 
+def asked_anew(days: int) -> str:
+    """Return what an address carries on to the page that says so; empty where nothing is judged anew."""
+    return f"?anew={days}" if days else ""
+
+
 def reaching_back(days: str) -> str:
     """Return what a change that reached back over so many days brings with it; empty where it did not."""
     if not (days.isascii() and days.isdigit() and len(days) < 6 and int(days)):  # noqa: PLR2004 - digits of the most days

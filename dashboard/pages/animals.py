@@ -21,8 +21,7 @@ from dashboard.animals import (
     housing_views,
     members_now,
 )
-from dashboard.pages.forms import Form, go_to
-from dashboard.pages.local_forms import (
+from dashboard.local_forms import (
     enclosure_in,
     field_value,
     local_at,
@@ -31,6 +30,7 @@ from dashboard.pages.local_forms import (
     when,
     whole_number,
 )
+from dashboard.pages.forms import Form, go_to
 from dashboard.pages.site import Pages
 from service.api.journal_events import note, span_noted
 from service.api.sign_in import SignedIn

@@ -10,6 +10,7 @@ from fastapi.responses import HTMLResponse
 from sqlmodel import Session
 
 from dashboard.care import FEW, KINDS, USUAL_TASKS, care_view
+from dashboard.number_fields import number_written
 from dashboard.pages.forms import Form, go_to, local_path
 from dashboard.pages.site import Pages
 from dashboard.since import since_in
@@ -123,11 +124,7 @@ class _Desk:
 def number_in(form: dict[str, str], name: str, what: str) -> float | None:
     """Return a number that is not negative, None where the field is empty. Raises BadUse."""
     text = form.get(name, "").strip()
-    if not text:
-        return None
-    if not _NUMBER.fullmatch(text):
-        raise BadUse(f"{what}: {text[:20]!r} is no number")
-    return float(text.replace(",", "."))
+    return number_written(text, _NUMBER, what) if text else None
 
 
 def _days(form: dict[str, str]) -> float:

@@ -8,8 +8,7 @@ from fastapi.responses import HTMLResponse
 from sqlmodel import Session
 
 from dashboard.animals import address_of, choices, enclosure_names, entry_views
-from dashboard.pages.forms import Form, go_to
-from dashboard.pages.local_forms import (
+from dashboard.local_forms import (
     enclosure_in,
     field_value,
     local_at,
@@ -18,6 +17,7 @@ from dashboard.pages.local_forms import (
     when,
     whole_number,
 )
+from dashboard.pages.forms import Form, go_to
 from dashboard.pages.site import Pages
 from service.api.journal_events import note
 from service.api.sign_in import SignedIn

@@ -8,7 +8,7 @@ from fastapi.responses import HTMLResponse
 
 from dashboard.animals import choices
 from dashboard.asked import degrees
-from dashboard.pages.local_forms import field_value
+from dashboard.local_forms import field_value
 from dashboard.pages.site import Pages
 from service.errors import BadUse, NotFound
 from service.lookback.forms.pair_chart import pair_picture

@@ -6,8 +6,8 @@ from fastapi import APIRouter, Path, Query, Response
 from fastapi.responses import HTMLResponse
 
 from dashboard.animals import TAPPED_HERE, choices, entry_views, journal_days, kinds_offered
+from dashboard.local_forms import enclosure_in, field_value, local_at, optional_number
 from dashboard.pages.forms import Form, go_to, local_path
-from dashboard.pages.local_forms import enclosure_in, field_value, local_at, optional_number
 from dashboard.pages.site import Pages
 from service.api.journal_events import note
 from service.api.sign_in import SignedIn

@@ -10,7 +10,7 @@ from fastapi.responses import HTMLResponse, StreamingResponse
 from dashboard.animals import choices
 from dashboard.asked import degrees
 from dashboard.life_lines import DAYS, life_lines
-from dashboard.pages.local_forms import field_value
+from dashboard.local_forms import field_value
 from dashboard.pages.site import Pages
 from dashboard.went_wrong import went_wrong
 from service.errors import BadUse, NotFound

@@ -9,7 +9,7 @@ from dashboard.pages.forms import Form, LongForm, go_to
 from dashboard.pages.site import Pages
 from dashboard.probe_claims import UNITS, models
 from dashboard.probe_form import ProbeFields, probe_fields, put_probe, sent_probe
-from dashboard.since import days_anew
+from dashboard.since import asked_anew, days_anew
 from dashboard.words import quantity_name, zone_name
 from sensors.payloads.decoder import FORMATS
 from sensors.quantities import QUANTITIES
@@ -89,7 +89,7 @@ class _Desk:
             return self.page(key, f"Nothing was changed: {exc}.", sent_probe(form), 422)
         self._parts.wake.notify()
         anew = days_anew(since, now, facts.zone)
-        return go_to(f"/probes/{key or form.get('id', '').strip()}{f'?anew={anew}' if anew else ''}")
+        return go_to(f"/probes/{key or form.get('id', '').strip()}{asked_anew(anew)}")
 
     def retire(self, key: str, form: dict[str, str], by: str) -> Response:
         """Let a probe be out of use, where its id was written beside it."""

@@ -9,7 +9,7 @@ from dashboard.pages.forms import Form, LongForm, go_to
 from dashboard.pages.site import Pages
 from dashboard.probe_claims import UNITS, UNPLACED, claim_of, models, place_rows, preview_rows, proposed_fields
 from dashboard.probes import placed_in, probe_row, probes_view, speaker_view
-from dashboard.since import days_anew, reaching_back, since_in
+from dashboard.since import asked_anew, days_anew, reaching_back, since_in
 from dashboard.words import quantity_name, zone_name
 from dashboard.zone_drawing import drawing
 from sensors.payloads.proposing import Proposal
@@ -122,7 +122,7 @@ class _Desk:
             status = 409 if isinstance(exc, Refused) else 422
             return self.probe_page(key, enclosure, zone, said=f"Nothing was moved: {exc}.", status=status)
         parts.wake.notify()
-        return go_to(f"/probes/{key}{f'?anew={anew}' if anew else ''}")
+        return go_to(f"/probes/{key}{asked_anew(anew)}")
 
     def claim_page(
         self, source_id: int, called: str | None, form: dict[str, str] | None = None, said: str = "", status: int = 200

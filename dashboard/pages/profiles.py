@@ -14,7 +14,7 @@ from dashboard.pages.forms import LongForm, go_to
 from dashboard.pages.site import Pages
 from dashboard.profile_form import fields_of, table_of
 from dashboard.profiles import cards, draft_day, planned_words, profile_view
-from dashboard.since import days_anew, local_text, reaching_back
+from dashboard.since import asked_anew, days_anew, local_text, reaching_back
 from dashboard.trial_view import trial_view
 from service.api.profile_saving import known_profile, require_possible, save_profile
 from service.api.profile_trial import MOST_DAYS, followers
@@ -245,7 +245,7 @@ class _Desk:
 
 def _saved(key: str, anew: int) -> Response:
     """Show the profile that was saved, and what that brings where it reaches back."""
-    return go_to(f"/profiles/{key}{f'?anew={anew}' if anew else ''}")
+    return go_to(f"/profiles/{key}{asked_anew(anew)}")
 
 
 def _bare(targets: list[dict[str, Any]]) -> list[dict[str, Any]]:

@@ -24,7 +24,7 @@ from dashboard.set_up import (
     put_site,
     sent_fields,
 )
-from dashboard.since import days_anew, reaching_back
+from dashboard.since import asked_anew, days_anew, reaching_back
 from service.api.sign_in import SignedIn
 from service.climate.targets import CHECK_UNITS_AND_SHARES
 from service.errors import BadUse
@@ -160,7 +160,7 @@ class _Desk:
         except BadUse as exc:
             return self.form(key, f"Nothing was changed: {exc}.", sent_fields(form, key), 422)
         if key and (anew := days_anew(since, now, facts.zone)):
-            return go_to(f"/set-up/enclosures/{key}?anew={anew}")
+            return go_to(f"/set-up/enclosures/{key}{asked_anew(anew)}")
         return go_to(f"/enclosures/{key}" if key else "/set-up")
 
     def remove(self, key: str, form: dict[str, str], by: str) -> Response:
@@ -191,7 +191,7 @@ class _Desk:
         except BadUse as exc:
             return self.form(key, f"Nothing was changed: {exc}.", status=422)
         anew = days_anew(since, now, facts.zone)
-        return go_to(f"/set-up/enclosures/{key}{f'?anew={anew}' if anew else ''}#differently")
+        return go_to(f"/set-up/enclosures/{key}{asked_anew(anew)}#differently")
 
     def change(self, change: Callable[[Document], None], by: str, onward: str) -> Response:
         """Change the room and go on, or say why it was not changed."""
